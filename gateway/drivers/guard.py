@@ -1,0 +1,65 @@
+"""The guard on outgoing bytes: whatever a library was told to do, nothing but a read leaves the gateway.
+
+Pure. `modbus_connection` asks it about every frame in the send path, after the library has built the bytes and before the socket sees them.
+"""
+
+from __future__ import annotations
+
+READ_FUNCTIONS = frozenset({1, 2, 3, 4})
+"""Read coils, discrete inputs, holding registers, input registers (Modbus Application Protocol V1.1b3, 6.1 to 6.4)."""
+
+IDENTIFICATION = (43, 14)
+"""Function and sub-function of Read Device Identification (V1.1b3, 6.21)."""
+
+_READ_BYTES = 12
+_IDENTIFICATION_BYTES = 11
+_MOST_BITS, _MOST_REGISTERS = 2000, 125
+_LAST_ADDRESS = 65536
+
+
+def check_outgoing(frame: bytes, *, identification: bool = False) -> str | None:
+    """Return why these bytes must not be sent, in words; None when they are exactly one read request.
+
+    frame: a Modbus TCP frame: transaction id (2), protocol id 0 (2), length (2), unit (1), function (1), address (2), count (2).
+    identification: the map asks for the device identification, function 43/14.
+
+    >>> check_outgoing(bytes.fromhex("000100000006 11 03 006B 0003"))
+    >>> check_outgoing(bytes.fromhex("000100000006 11 06 0001 0003"))
+    'function 6 (write single register) is not a read'
+    """
+    if len(frame) < 8:
+        return f"{len(frame)} bytes are no request"
+    if frame[2:4] != b"\0\0":
+        return f"protocol id {int.from_bytes(frame[2:4], 'big')} is not Modbus"
+    function = frame[7]
+    identifies = identification and (function, *frame[8:9]) == IDENTIFICATION
+    if function not in READ_FUNCTIONS and not identifies:
+        name = _NAMES.get(function)
+        return f"function {function}{f' ({name})' if name else ''} is not a read"
+    expected = _READ_BYTES if function in READ_FUNCTIONS else _IDENTIFICATION_BYTES
+    if len(frame) != expected or int.from_bytes(frame[4:6], "big") != expected - 6:
+        return f"{len(frame)} bytes with length field {int.from_bytes(frame[4:6], 'big')} are not one request of {expected} bytes"
+    return _check_span(frame) if function in READ_FUNCTIONS else None
+
+
+def _check_span(frame: bytes) -> str | None:
+    first, count = int.from_bytes(frame[8:10], "big"), int.from_bytes(frame[10:12], "big")
+    most = _MOST_BITS if frame[7] in (1, 2) else _MOST_REGISTERS
+    if not 1 <= count <= most:
+        return f"count {count} is outside 1 to {most}"
+    if first + count > _LAST_ADDRESS:
+        return f"addresses {first} to {first + count - 1} run past 65535"
+    return None
+
+
+_NAMES = {
+    5: "write single coil",
+    6: "write single register",
+    8: "diagnostics",
+    15: "write multiple coils",
+    16: "write multiple registers",
+    21: "write file record",
+    22: "mask write register",
+    23: "read/write multiple registers",
+    43: "encapsulated interface",
+}
