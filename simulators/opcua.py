@@ -1,0 +1,328 @@
+"""An OPC UA server for simulated devices, made from the same register maps that the gateway reads them with.
+
+Every signal of a map becomes a variable under the map's namespace URI, by identifier or by browse path. Nothing is writable; write requests
+are counted. A restart builds the address space anew, so that start time, sessions and, when wanted, namespace indices change as on a real
+device.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections import Counter
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, timedelta
+from typing import Protocol
+
+from asyncua import ua
+from asyncua.common.callback import CallbackType
+from asyncua.common.node import Node
+from asyncua.server.server import Server
+from asyncua.ua.status_codes import StatusCodes
+from asyncua.ua.uaerrors import UaStatusCodeError
+
+from gateway.errors import ServeError
+from gateway.registers.model import OpcuaPlace, RegisterMap, Signal, WordType
+from gateway.registers.roles import ROLES, RoleKind
+from simulators.encoder import Value, raw_number
+
+_STANDARD_URI = "http://opcfoundation.org/UA/"
+_EPOCH = ua.DateTime(1970, 1, 1, tzinfo=UTC)
+_VARIANTS = {
+    WordType.BIT: ua.VariantType.Boolean,
+    WordType.INT16: ua.VariantType.Int16,
+    WordType.UINT16: ua.VariantType.UInt16,
+    WordType.INT32: ua.VariantType.Int32,
+    WordType.UINT32: ua.VariantType.UInt32,
+    WordType.INT64: ua.VariantType.Int64,
+    WordType.UINT64: ua.VariantType.UInt64,
+    WordType.FLOAT32: ua.VariantType.Float,
+    WordType.FLOAT64: ua.VariantType.Double,
+    WordType.TEXT: ua.VariantType.String,
+}
+_BY_ROLE = {
+    RoleKind.FLAG: ua.VariantType.Boolean,
+    RoleKind.COUNTER: ua.VariantType.UInt32,
+    RoleKind.CODE: ua.VariantType.Int32,
+    RoleKind.NUMBER: ua.VariantType.Double,
+}
+_WHOLE = {
+    ua.VariantType.Int16: (-(2**15), 2**15 - 1),
+    ua.VariantType.UInt16: (0, 2**16 - 1),
+    ua.VariantType.Int32: (-(2**31), 2**31 - 1),
+    ua.VariantType.UInt32: (0, 2**32 - 1),
+    ua.VariantType.Int64: (-(2**63), 2**63 - 1),
+    ua.VariantType.UInt64: (0, 2**64 - 1),
+}
+
+
+class Source(Protocol):
+    """One device behind the server, as the server needs it."""
+
+    @property
+    def answers(self) -> bool:
+        """False while the device is off: its variables go to a bad status."""
+        ...
+
+    def sample(self) -> tuple[Mapping[str, Value], float]:
+        """Return the device's values by signal key and when it measured them [s since 1970, UTC]."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """A source and the map that says where its values stand."""
+
+    map: RegisterMap
+    source: Source
+
+
+@dataclass(slots=True)
+class _Variable:
+    signal: Signal
+    node: Node
+    variant: ua.VariantType
+    last: tuple[ua.Variant | None, int, ua.DateTime] | None = None
+
+
+class OpcuaServer:
+    """Serves devices on one endpoint. Their maps must name different nodes.
+
+    update_s: how often the server itself takes values from the devices; None leaves that to `publish`.
+    extra_namespaces: URIs registered before those of the maps, so that the maps' indices move up; takes effect at the next start.
+    source_times: False leaves out the source timestamp.
+    """
+
+    def __init__(
+        self,
+        devices: Sequence[Device],
+        *,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        update_s: float | None = 0.1,
+        extra_namespaces: Sequence[str] = (),
+        source_times: bool = True,
+    ) -> None:
+        self.devices = tuple(devices)
+        self.host = host
+        self.port = port
+        self.update_s = update_s
+        self.extra_namespaces = tuple(extra_namespaces)
+        self.source_times = source_times
+        self.frozen = False
+        """While True the server answers, and nothing moves."""
+        self.statuses: dict[str, int] = {}
+        """Status codes forced upon signals, by signal key."""
+        self.removed: set[str] = set()
+        """Signal keys left out of the address space at the next start."""
+        self.requests: Counter[str] = Counter()
+        """Service calls that came from clients: read, write, subscribe."""
+        self._server: Server | None = None
+        self._variables: list[list[_Variable]] = []
+        self._updates: asyncio.Task[None] | None = None
+
+    @property
+    def endpoint(self) -> str:
+        """Address for a client, known after `start`."""
+        return f"opc.tcp://{self.host}:{self.port}/"
+
+    @property
+    def trap_hits(self) -> int:
+        """Write requests received: 0 in every run of the gateway."""
+        return self.requests["write"]
+
+    async def start(self) -> None:
+        """Build the address space and listen. Raises ServeError when the address is taken, ValueError when two signals name one node."""
+        if self._server is not None:
+            return
+        logging.getLogger("asyncua").setLevel(logging.CRITICAL)
+        self.port = self.port or _free_port(self.host)
+        server = Server()
+        await server.init()
+        server.set_server_name("Simulated starters")
+        server.set_endpoint(self.endpoint)
+        server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+        for uri in self.extra_namespaces:
+            await server.register_namespace(uri)
+        self._variables = [await self._build(server, device) for device in self.devices]
+        self._count_requests(server)
+        self._server = server
+        await self.publish()
+        try:
+            await server.start()
+        except OSError as error:
+            self._server = None
+            raise ServeError(f"cannot serve a simulated device on {self.endpoint}: {error.strerror or error}") from error
+        if self.update_s is not None:
+            self._updates = asyncio.create_task(self._update(self.update_s), name="opcua simulator updates")
+
+    async def stop(self) -> None:
+        """End the server and every session; nothing is left behind. Safe to call twice."""
+        updates, self._updates = self._updates, None
+        if updates is not None:
+            updates.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await updates
+        server, self._server = self._server, None
+        if server is not None:
+            await server.stop()
+            # The library closes its listener and its connections by callbacks of the next turns.
+            for _ in range(5):
+                await asyncio.sleep(0)
+
+    async def cut(self) -> None:
+        """Reset every connection without a goodbye; the server goes on listening."""
+        if self._server is not None:
+            for transport in tuple(self._server.iserver.asyncio_transports):
+                transport.abort()
+            await asyncio.sleep(0)
+
+    async def kill(self) -> None:
+        """End without a goodbye, as at a power cut; `start` brings it back on the same port."""
+        await self.cut()
+        await self.stop()
+
+    async def __aenter__(self) -> OpcuaServer:
+        await self.start()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.stop()
+
+    async def publish(self) -> None:
+        """Take every device's values now and write those that it has measured anew."""
+        server = self._server
+        if server is None or self.frozen:
+            return
+        for device, variables in zip(self.devices, self._variables, strict=True):
+            values, measured_s = device.source.sample()
+            at = _EPOCH + timedelta(seconds=measured_s)
+            for variable in variables:
+                data = self._data_value(variable, device.source.answers, values, at)
+                if data is not None:
+                    await server.write_attribute_value(variable.node.nodeid, data)
+
+    def _data_value(self, variable: _Variable, answers: bool, values: Mapping[str, Value], at: ua.DateTime) -> ua.DataValue | None:
+        key = variable.signal.key
+        status = self.statuses.get(key, StatusCodes.Good if answers else StatusCodes.BadNotConnected)
+        content = _variant(variable, values.get(key))
+        if content is None and status == StatusCodes.Good:
+            status = StatusCodes.BadNoData
+        now = (content, status, at)
+        if variable.last == now:
+            return None
+        variable.last = now
+        return ua.DataValue(
+            Value=content if content is not None else ua.Variant(None, ua.VariantType.Null),
+            StatusCode=ua.StatusCode(ua.UInt32(status)),
+            SourceTimestamp=at if self.source_times else None,
+            ServerTimestamp=ua.DateTime.now(UTC),
+        )
+
+    async def _update(self, period_s: float) -> None:
+        loop = asyncio.get_running_loop()
+        due = loop.time()
+        while True:
+            await self.publish()
+            due = max(due + period_s, loop.time())
+            await asyncio.sleep(due - loop.time())
+
+    async def _build(self, server: Server, device: Device) -> list[_Variable]:
+        variables = []
+        folder: Node | None = None
+        for signal in device.map.signals:
+            place = signal.place
+            if not isinstance(place, OpcuaPlace) or signal.key in self.removed:
+                continue
+            variant = _variant_type(signal)
+            if place.path:
+                node = await self._by_path(server, place, variant)
+            else:
+                space = await server.register_namespace(place.namespace_uri)
+                if folder is None:
+                    folder = await _child(server, server.nodes.objects, space, device.map.name)
+                node = await _add(folder, ua.NodeId.from_string(f"ns={space};{place.identifier}"), signal.name, space, variant)
+            variables.append(_Variable(signal, node, variant))
+        return variables
+
+    async def _by_path(self, server: Server, place: OpcuaPlace, variant: ua.VariantType) -> Node:
+        node = server.nodes.objects
+        for uri, name in place.path[:-1]:
+            node = await _child(server, node, await _namespace(server, uri), name)
+        uri, name = place.path[-1]
+        space = await _namespace(server, uri)
+        return await _add(node, _any_id(space), name, space, variant)
+
+    def _count_requests(self, server: Server) -> None:
+        for kind, name in (
+            (CallbackType.PreRead, "read"),
+            (CallbackType.PreWrite, "write"),
+            (CallbackType.ItemSubscriptionCreated, "subscribe"),
+        ):
+            server.subscribe_server_callback(kind, self._counter(name))
+
+    def _counter(self, name: str) -> Callable[[object, object], Awaitable[None]]:
+        async def count(event: object, _: object) -> None:
+            if getattr(event, "is_external", True):
+                self.requests[name] += 1
+
+        return count
+
+
+def _any_id(space: int) -> ua.NodeId:
+    """Return the identifier by which the server is asked to choose one of its own."""
+    return ua.NodeId(ua.Int32(0), ua.Int16(space))
+
+
+def _free_port(host: str) -> int:
+    with socket.socket() as probe:
+        probe.bind((host, 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+async def _namespace(server: Server, uri: str) -> int:
+    return 0 if uri in ("", _STANDARD_URI) else await server.register_namespace(uri)
+
+
+async def _child(server: Server, parent: Node, space: int, name: str) -> Node:
+    for child in await parent.get_children():
+        if await child.read_browse_name() == ua.QualifiedName(name, space):
+            return child
+    return await parent.add_object(_any_id(space), ua.QualifiedName(name, space))
+
+
+async def _add(parent: Node, node_id: ua.NodeId, name: str, space: int, variant: ua.VariantType) -> Node:
+    initial = {ua.VariantType.Boolean: False, ua.VariantType.String: ""}.get(variant, 0)
+    try:
+        return await parent.add_variable(node_id, ua.QualifiedName(name, space), initial, variant)
+    except UaStatusCodeError as error:
+        raise ValueError(f"two signals name the node {node_id.to_string()} ({name}): {error}") from error
+
+
+def _variant_type(signal: Signal) -> ua.VariantType:
+    if signal.type is not None:
+        return _VARIANTS.get(signal.type, ua.VariantType.UInt32)
+    if signal.role is not None:
+        return _BY_ROLE[ROLES[signal.role].kind]
+    return ua.VariantType.Double
+
+
+def _variant(variable: _Variable, value: Value) -> ua.Variant | None:
+    signal, variant = variable.signal, variable.variant
+    if variant is ua.VariantType.String:
+        return None if value is None else ua.Variant(str(value), variant)
+    number = raw_number(signal, value)
+    if number is None:
+        if not signal.no_value:
+            return None
+        number = signal.no_value[0]
+    if variant is ua.VariantType.Boolean:
+        return ua.Variant(bool(number), variant)
+    if variant in _WHOLE:
+        low, high = _WHOLE[variant]
+        return ua.Variant(min(max(round(number), low), high), variant)
+    return ua.Variant(float(number), variant)
