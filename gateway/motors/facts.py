@@ -53,6 +53,10 @@ class MotorData:
     hot_stall_s: float | None = None
     heating_time_constant_s: float | None = None
     cooling_time_constant_s: float | None = None
+    winding_time_constant_s: float | None = None
+    """Fast time constant of the winding itself; with `heating_time_constant_s` as the slow one it selects the model with two time constants."""
+    winding_weight: float | None = None
+    """Share of the fast time constant in the rise at full load, of 1."""
     trip_class: str | None = None
     design: str | None = None
     starts_per_hour: float | None = None

@@ -19,6 +19,8 @@ class StartMark:
     duration_s: float | None = None
     peak_ratio: float | None = None
     winding_i2t_flc2s: float | None = None
+    heat_before: float | None = None
+    """Thermal capacity used when it began, of 1; None when not known."""
 
     @property
     def seen(self) -> bool:
