@@ -110,6 +110,10 @@ class ModbusServer:
             connection.abort()
         await self._all_gone.wait()
 
+    async def wait_until_left_alone(self) -> None:
+        """Return when no client is connected any more."""
+        await self._all_gone.wait()
+
     async def stop(self) -> None:
         """End the server; nothing is left behind. Safe to call twice."""
         await self.refuse()
