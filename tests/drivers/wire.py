@@ -1,0 +1,147 @@
+"""A raw Modbus TCP server made of bytes alone, to play every fault; it shares no code with the gateway or the simulators.
+
+It keeps what arrived (`requests`), so that every test can show that nothing but reads reached the device.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import struct
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from types import TracebackType
+
+READS = {1, 2, 3, 4}
+
+
+@dataclass(frozen=True)
+class Request:
+    """One request as it arrived."""
+
+    raw: bytes
+    connection: int
+
+    @property
+    def transaction_id(self) -> int:
+        return int.from_bytes(self.raw[0:2], "big")
+
+    @property
+    def unit(self) -> int:
+        return self.raw[6]
+
+    @property
+    def function(self) -> int:
+        return self.raw[7]
+
+    @property
+    def first(self) -> int:
+        return int.from_bytes(self.raw[8:10], "big")
+
+    @property
+    def count(self) -> int:
+        return int.from_bytes(self.raw[10:12], "big")
+
+
+def frame(transaction_id: int, unit: int, pdu: bytes) -> bytes:
+    """Return a Modbus TCP frame around a PDU."""
+    return struct.pack(">HHHB", transaction_id, 0, len(pdu) + 1, unit) + pdu
+
+
+def registers(function: int, words: list[int]) -> bytes:
+    """Return the reply PDU of a register read."""
+    return struct.pack(f">BB{len(words)}H", function, 2 * len(words), *words)
+
+
+def truth(request: Request) -> list[int]:
+    """Return what every register of the invented device holds: unit and address, so that a foreign reply shows at once."""
+    return [(request.unit * 1000 + request.first + place) & 0xFFFF for place in range(request.count)]
+
+
+def honest(request: Request) -> bytes:
+    """Return the right reply."""
+    return frame(request.transaction_id, request.unit, registers(request.function, truth(request)))
+
+
+Play = Callable[[Request, asyncio.StreamWriter], Awaitable[None]]
+
+
+async def answer_honestly(request: Request, writer: asyncio.StreamWriter) -> None:
+    writer.write(honest(request))
+    await writer.drain()
+
+
+def replying(make: Callable[[Request], bytes]) -> Play:
+    """Return a play that answers each request with the bytes `make` gives for it."""
+
+    async def play(request: Request, writer: asyncio.StreamWriter) -> None:
+        writer.write(make(request))
+        await writer.drain()
+
+    return play
+
+
+async def stay_silent(request: Request, writer: asyncio.StreamWriter) -> None:
+    return
+
+
+@dataclass
+class RawServer:
+    """Listens on loopback, port 0; `play` decides what each request gets."""
+
+    play: Play = answer_honestly
+    requests: list[Request] = field(default_factory=list)
+    connections: int = 0
+    port: int = 0
+    _server: asyncio.Server | None = None
+    _tasks: set[asyncio.Task[None]] = field(default_factory=set)
+    _writers: set[asyncio.StreamWriter] = field(default_factory=set)
+
+    async def __aenter__(self) -> RawServer:
+        await self.listen()
+        return self
+
+    async def __aexit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        await self.stop()
+        assert {request.function for request in self.requests} <= READS
+        assert all(len(request.raw) == 12 for request in self.requests)
+
+    async def listen(self) -> None:
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def stop(self) -> None:
+        if self._server is not None:
+            self._server.close()
+        self.cut()
+        for task in list(self._tasks):
+            task.cancel()
+            with suppress(asyncio.CancelledError):
+                await task
+        self._server = None
+
+    def cut(self) -> None:
+        """Reset every connection."""
+        for writer in self._writers:
+            writer.transport.abort()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._tasks.add(task)
+        self._writers.add(writer)
+        self.connections += 1
+        number = self.connections
+        try:
+            while True:
+                head = await reader.readexactly(6)
+                raw = head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
+                request = Request(raw, number)
+                self.requests.append(request)
+                await self.play(request, writer)
+        except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
+            pass
+        finally:
+            self._tasks.discard(task)
+            self._writers.discard(writer)
+            writer.close()
