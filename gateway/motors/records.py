@@ -76,6 +76,7 @@ class Start:
     began_error_s: half width of the band in which the begin lies.
     duration_error_s: half width of the band of the duration.
     i2t_flc2s: line I2t on the base of FLC [s]; `winding_i2t_flc2s` the same for the winding current.
+    peak_current_a: largest sample; `steady_peak_current_a` the largest median of three samples in a row, free of the bias of noise.
     at_speed_current_a: mean current in the seconds after the end.
     heat_before, heat_after: thermal capacity used, of 1.
     quality: of the record as a whole, with the reason in `remark`.
@@ -90,6 +91,7 @@ class Start:
     duration_error_s: float | None = None
     peak_current_a: float | None = None
     peak_ratio: float | None = None
+    steady_peak_current_a: float | None = None
     i2t_a2s: float | None = None
     i2t_flc2s: float | None = None
     winding_i2t_flc2s: float | None = None
@@ -109,11 +111,17 @@ class Start:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """One run that ended."""
+    """How one run ended.
+
+    began_at: begin of the soft stop, or the instant at which the motor was switched off.
+    ended_at: current off.
+    run_began_at: begin of the run that ended, None when it was not seen.
+    """
 
     began_at: Instant
     ended_at: Instant
     kind: StopKind
+    run_began_at: Instant | None = None
     trip_code: int | None = None
 
 
