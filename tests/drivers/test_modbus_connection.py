@@ -17,7 +17,7 @@ from gateway.clock import RealClock
 from gateway.drivers.base import FaultKind
 from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal
 from gateway.registers.model import Span, Table
-from tests.drivers.wire import RawServer, Request, answer_honestly, frame, honest, registers, replying, stay_silent, truth
+from tests.drivers.wire import RawServer, Request, answer_honestly, frame, honest, registers, replying, stay_silent, truth, wait_until
 
 SPAN = Span(Table.HOLDING, 100, 103)
 SHORT_S = 0.15
@@ -205,8 +205,7 @@ async def test_unasked_bytes_end_the_connection_before_they_can_be_taken_for_a_r
 
     async with RawServer(twice) as server, connected(server) as connection:
         assert isinstance(await connection.ask(SPAN, 5, timeout_s=LONG_S), Answer)
-        while connection.is_open:
-            await asyncio.sleep(0.005)
+        await wait_until(lambda: not connection.is_open)
         assert connection.fault is not None
         assert connection.fault.kind is FaultKind.GARBAGE
         result = await connection.ask(SPAN, 5, timeout_s=LONG_S)
@@ -234,8 +233,7 @@ async def test_a_device_that_closes_between_requests_is_noticed() -> None:
     async with RawServer() as server, connected(server) as connection:
         assert isinstance(await connection.ask(SPAN, 5, timeout_s=LONG_S), Answer)
         server.cut()
-        while connection.is_open:
-            await asyncio.sleep(0.005)
+        await wait_until(lambda: not connection.is_open)
         assert connection.fault is not None
         assert connection.fault.kind is FaultKind.CLOSED
 
@@ -243,8 +241,7 @@ async def test_a_device_that_closes_between_requests_is_noticed() -> None:
 async def test_a_cancelled_request_closes_the_connection() -> None:
     async with RawServer(stay_silent) as server, connected(server) as connection:
         asking = asyncio.create_task(connection.ask(SPAN, 5, timeout_s=LONG_S))
-        while not server.requests:
-            await asyncio.sleep(0.005)
+        await wait_until(lambda: bool(server.requests))
         asking.cancel()
         with pytest.raises(asyncio.CancelledError):
             await asking

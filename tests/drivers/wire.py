@@ -145,3 +145,12 @@ class RawServer:
             self._tasks.discard(task)
             self._writers.discard(writer)
             writer.close()
+
+
+async def wait_until(condition: Callable[[], bool]) -> None:
+    """Return once the condition holds; fails after 10 s."""
+    for _ in range(5_000):
+        if condition():
+            return
+        await asyncio.sleep(0.002)
+    raise AssertionError("waited 10 s in vain")
