@@ -1,9 +1,9 @@
 """What one start of a motor may cost before any was seen: an estimate, shown as one.
 
 Direct on line: I2t = locked-rotor ratio^2 x run-up time, which is a little too much since the current falls towards the end.
-Run-up time: J w / (mean motor torque - mean load torque) where the inertias and the power are known, mean motor torque 0.45 x (locked-rotor +
-breakdown torque) (common practice, no source), mean load torque 1/3 of rated for a square law and all of it for a constant one; else a typical time
-for the kind of load (common practice, no source).
+Run-up time: J w / (mean motor torque - mean load torque) where the inertias and the power are known, mean motor torque 0.45 x (locked-rotor
++ breakdown torque) (common practice, no source), mean load torque 1/3 of rated for a square law and all of it for a constant one; else a
+typical time for the kind of load (common practice, no source).
 
 Other methods: with no load torque the winding I2t of a start is the same by every method (energy balance of the rotor); against a load the
 longer run-up costs more. 1.25 times the direct-on-line figure is taken (a 45 kW fan started at 3.5 x against 7 x: 1.20, computed).

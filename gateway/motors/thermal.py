@@ -8,22 +8,23 @@ Running law (IEC 60255-149, formerly 60255-8), one or two time constants i with 
 solved exactly for a current that holds from one reading to the next: x_i <- I^2 + (x_i - I^2) exp(-dt / tau_i). The standard's own discrete
 form is the backward-Euler step of the same equation; it is not used, because its answer depends on the poll period.
 
-Why starts are heated apart. One time constant fitted to running overload trips on a normal hot start: tau = 600 s, k = 1.05, full load gives H = 0.907,
-6 x for 8 s adds 0.42, together 1.33. In a start the heat stays where it arises, and what counts is the stall limit. So while the current is above
-START_RATIO the model charges I2t against the start capacity Q0 (see `thermal_constants`), without cooling (adiabatic, conservative):
+Why starts are heated apart. One time constant fitted to running overload trips on a normal hot start: tau = 600 s, k = 1.05, full load
+gives H = 0.907, 6 x for 8 s adds 0.42, together 1.33. In a start the heat stays where it arises, and what counts is the stall limit. So
+while the current is above START_RATIO the model charges I2t against the start capacity Q0 (see `thermal_constants`), without cooling
+(adiabatic, conservative):
 
     dU = I^2 dt / Q0
 
-U is the thermal capacity used on the scale of starting, and it is what every page and limit shows. It is a fixed function of H: U = 0 where H = 0,
-U = u1 = 1 - hot stall / cold stall where H = 1/k^2 (that is what the two stall times say of a motor at rated temperature), U = 1 where H = 1, straight
-lines between, the last one going on above 1. Without both stall times U = H.
+U is the thermal capacity used on the scale of starting, and it is what every page and limit shows. It is a fixed function of H: U = 0 where
+H = 0, U = u1 = 1 - hot stall / cold stall where H = 1/k^2 (that is what the two stall times say of a motor at rated temperature), U = 1
+where H = 1, straight lines between, the last one going on above 1. Without both stall times U = H.
 
 Unknown current: the higher of what the motor has and a run at full load; it never cools in the dark. How far this may be above the truth is
-carried as `doubt`, the last node, on the scale of H: the difference of two solutions of a linear equation decays with the slowest time constant whatever the
-current, so the state is certain again once the doubt has decayed below CERTAIN_WITHIN.
+carried as `doubt`, the last node, on the scale of H: the difference of two solutions of a linear equation decays with the slowest time
+constant whatever the current, so the state is certain again once the doubt has decayed below CERTAIN_WITHIN.
 
-Valid for: motors cooled by their own shaft fan, at the ambient temperature they are rated for, true r.m.s. current of the winding (star phase x sqrt 3
-on the line base). A frequency drive's motor at low speed cools worse than the model says.
+Valid for: motors cooled by their own shaft fan, at the ambient temperature they are rated for, true r.m.s. current of the winding (star
+phase x sqrt 3 on the line base). A frequency drive's motor at low speed cools worse than the model says.
 """
 
 from __future__ import annotations
@@ -90,8 +91,8 @@ class ThermalModel:
     def after(self, state: HeatState, at: Instant, current_ratio: float | None, running: bool) -> HeatState:
         """Return the state at `at`, the winding current [x FLC] having held since `state.at`; a time that does not advance changes nothing.
 
-        `current_ratio` None: not known. `running`: the shaft turns or may turn, so that the running time constants hold; with an unknown current and
-        `running` False the motor cools.
+        `current_ratio` None: not known. `running`: the shaft turns or may turn, so that the running time constants hold; with an unknown
+        current and `running` False the motor cools.
         """
         dt_s = seconds_between(state.at, at)
         if dt_s <= 0.0:
@@ -130,7 +131,8 @@ class ThermalModel:
         return self._used(self._level_stopped(state, max(0.0, seconds_between(state.at, at))))
 
     def cooled_to(self, state: HeatState, level: float) -> Instant | None:
-        """Return the first instant at which a motor standing still from `state.at` on has cooled to `level`; None when it never does (level <= 0).
+        """Return the first instant at which a motor standing still from `state.at` on has cooled to `level`; None when it never does (level
+        <= 0).
 
         One time constant: tau ln(H / H_level); two: bisection to the microsecond, since H only falls.
         """
@@ -238,7 +240,8 @@ def learned_from(starter: Starter, recent: Sequence[StartMark]) -> LearnedStart:
     `recent`: starts in order, oldest first; only those that reached speed with a measured I2t are used. None of them: `first_guess`.
 
     >>> from gateway.motors.facts import MotorData
-    >>> fan = Starter(name="F-101", motor=MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80, locked_rotor_ratio=6, cold_stall_s=20))
+    >>> motor = MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80, locked_rotor_ratio=6, cold_stall_s=20)
+    >>> fan = Starter(name="F-101", motor=motor)
     >>> good = StartMark(began_at=0, ended_at=9, outcome=Outcome.AT_SPEED, duration_s=9.1, winding_i2t_flc2s=90.0)
     >>> cost = learned_from(fan, [good, good])
     >>> cost.count, cost.heat, cost.duration_s

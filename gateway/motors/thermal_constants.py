@@ -5,19 +5,22 @@ The best that is known of the motor is used, in this order:
 running and stopped time constants
   1. `heating_time_constant_s` / `cooling_time_constant_s` of the motor data; with `winding_time_constant_s` two time constants.
   2. the trip class: the one time constant with which IEC 60255-149's cold curve meets 7.2 x setting in the class time (IEC 60947-4-1:
-     class C trips within C seconds at 7.2 x from cold). Derived; it describes the relay, so it is taken as the motor's only for want of better.
+     class C trips within C seconds at 7.2 x from cold). Derived; it describes the relay, so it is taken as the motor's only for want of
+     better.
   3. 30 min running (common practice, no source - confirm with motor data).
   Stopped: 3 x running where not given, since a shaft fan at rest blows nothing (2 to 5 is common practice, no source).
 
 heat of a start
-  1. locked-rotor ratio^2 x cold stall time: the I2t that takes the motor from cold to its limit, by definition of the stall time (adiabatic law
-     t = t_stall (I_LR / I)^2, attributed to IEEE Std 242). The hot stall time alone is taken as if it were the cold one, which is pessimistic.
+  1. locked-rotor ratio^2 x cold stall time: the I2t that takes the motor from cold to its limit, by definition of the stall time (adiabatic
+  law
+     t = t_stall (I_LR / I)^2, attributed to IEEE Std 242). The hot stall time alone is taken as if it were the cold one, which is
+     pessimistic.
   2. 7.2^2 x trip class, the same law at the relay's test point.
   3. class 10, because NEMA MG 1 12.49 asks for 12 s at locked-rotor current from hot of every motor up to 500 hp (from memory - confirm);
      never more than the running model itself would allow.
 
-Stall times are not fitted into a running time constant: with locked rotor 6 x, 20 s cold and 15 s hot the fit gives tau = 177 s and a pickup
-of 1.96 x, a motor that cools ten times too fast and never minds an overload.
+Stall times are not fitted into a running time constant: with locked rotor 6 x, 20 s cold and 15 s hot the fit gives tau = 177 s and a
+pickup of 1.96 x, a motor that cools ten times too fast and never minds an overload.
 """
 
 from __future__ import annotations
