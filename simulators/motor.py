@@ -1,7 +1,7 @@
 """One motor on its supply behind its protection, moved on a grid of 20 ms.
 
-Every command takes effect on the grid, as in a device that works in cycles. While something moves the step is one tick; at rest, coasting and
-in steady running it is much longer, on absolute multiples, so that what happens does not depend on how often anyone looks.
+Every command takes effect on the grid, as in a device that works in cycles. While something moves the step is one tick; at rest, coasting
+and in steady running it is much longer, on absolute multiples, so that what happens does not depend on how often anyone looks.
 """
 
 from __future__ import annotations

@@ -19,8 +19,8 @@ class DeviceTraits:
     """How the device measures and counts.
 
     update_s: how often it renews what it shows; rounded up to whole 20 ms. noise: standard deviation of a measured value, of it.
-    current_step_a: the device's own rounding of currents, besides that of the register. unbalance: phase L1 above the mean by this part, the
-    others below it by half.
+    current_step_a: the device's own rounding of currents, besides that of the register. unbalance: phase L1 above the mean by this part,
+    the others below it by half.
     temperature_sensor: the winding has one; without it that signal is not available.
     start_count, running_hours: what the device shows when the scenario begins.
     trip_codes: its codes for trips. auto_reset_s: how long after a trip somebody resets it, None for never.
