@@ -1,10 +1,10 @@
 """Which requests read a device: the fewest that its block size, forbidden ranges, gap limit and ties allow, and of those the fewest words.
 
-Signals that must come in one request (a value of several registers, a value and the register that holds its scale, a group that the map
-ties together) form one part, a stretch of addresses. Parts inside a larger part come with it for nothing; the rest, sorted, begin and end in
-the same order, so that a request that holds two of them holds every one between. The best plan is therefore a cut of the sorted parts into
-runs, each read by one request from its first to its last address, and dynamic programming over the cuts finds it: no plan of fewer requests
-exists, and none of as many requests with fewer words. Tests hold this against an exhaustive search.
+Signals that must come in one request (a value of several registers, a value and the register that holds its scale, a group that the
+map ties together) form one part, a stretch of addresses. Parts inside a larger part come with it for nothing; the rest, sorted, begin
+and end in the same order, so that a request that holds two of them holds every one between. The best plan is therefore a cut of the
+sorted parts into runs, each read by one request from its first to its last address, and dynamic programming over the cuts finds it: no
+plan of fewer requests exists, and none of as many requests with fewer words. Tests hold this against an exhaustive search.
 """
 
 from __future__ import annotations
