@@ -10,7 +10,7 @@ import math
 import struct
 from collections.abc import Callable, Mapping
 
-from gateway.registers.model import ModbusPlace, Order, RegisterMap, Signal, Table, WordType
+from gateway.registers.model import ModbusPlace, Order, RegisterMap, Signal, Span, WordType
 from simulators.image import Image
 
 Value = float | int | bool | str | None
@@ -159,76 +159,138 @@ def encode_signal(signal: Signal, value: Value, exponent: int = 0) -> tuple[int,
     return words_of(bit_pattern(signal, raw), count, signal.word_order, signal.byte_order)
 
 
-class Encoder:
-    """Writes a device's values into its image, prepared once for a map.
+Put = Callable[[Image, Value, int], None]
+"""Writes one value with its exponent into an image."""
 
-    swapped: the device sends the words of every multi-word number the other way round than the map says, as after a wrong setting.
-    """
+_ABSENT = object()
+
+
+class _Step:
+    """One signal, prepared for writing."""
+
+    __slots__ = ("key", "last", "last_exponent", "put", "scale_from")
+
+    def __init__(self, key: str, scale_from: str | None, put: Put) -> None:
+        self.key, self.scale_from, self.put = key, scale_from, put
+        self.last: object = _ABSENT
+        self.last_exponent = 0
+
+
+class Encoder:
+    """Writes a device's values into its image, prepared once for a map."""
 
     def __init__(self, register_map: RegisterMap) -> None:
         self.map = register_map
-        self.swapped = False
-        self._last: dict[str, tuple[Value, int, bool]] = {}
-        self._keys = {signal.name: signal.key for signal in register_map.signals}
-        self._steps: list[tuple[Signal, Callable[[Image, Signal, Value, int], None]]] = [
-            (signal, self._put_bits if signal.type in (WordType.BIT, WordType.BITS) else self._put_words)
+        self._swapped = False
+        keys = {signal.name: signal.key for signal in register_map.signals}
+        self._steps = [
+            _Step(signal.key, None if signal.scale_from is None else keys.get(signal.scale_from, signal.scale_from), self._put(signal))
             for signal in register_map.signals
             if isinstance(signal.place, ModbusPlace)
         ]
+
+    @property
+    def swapped(self) -> bool:
+        """True while the device sends the words of long numbers the other way round than the map says, as after a wrong setting."""
+        return self._swapped
+
+    @swapped.setter
+    def swapped(self, swapped: bool) -> None:
+        self._swapped = swapped
+        for step in self._steps:
+            step.last = _ABSENT
 
     def write(self, image: Image, values: Mapping[str, Value]) -> None:
         """Write every signal whose key is in `values`; others keep what they hold.
 
         An image belongs to one encoder, which skips what has not changed.
         """
-        for signal, put in self._steps:
-            key = signal.key
-            if key not in values:
+        for step in self._steps:
+            if step.key not in values:
                 continue
-            value = values[key]
-            exponent = 0 if signal.scale_from is None else self._exponent(signal.scale_from, values)
-            now = (value, exponent, self.swapped)
-            if self._last.get(key) != now:
-                self._last[key] = now
-                put(image, signal, value, exponent)
+            value = values[step.key]
+            if step.scale_from is None:
+                if value != step.last:
+                    step.last = value
+                    step.put(image, value, 0)
+            else:
+                exponent = _whole(values.get(step.scale_from))
+                if (value, exponent) != (step.last, step.last_exponent):
+                    step.last, step.last_exponent = value, exponent
+                    step.put(image, value, exponent)
 
-    def _exponent(self, name: str, values: Mapping[str, Value]) -> int:
-        value = values.get(self._keys.get(name, name))
-        return int(value) if isinstance(value, (int, float)) else 0
+    def _put(self, signal: Signal) -> Put:
+        if signal.type in (WordType.BIT, WordType.BITS):
+            return _bits_put(signal)
+        plain = signal.byte_order is Order.HIGH_FIRST and signal.scale_from is None and not signal.texts
+        if plain and signal.type in (WordType.INT16, WordType.UINT16):
+            return _one_word_put(signal)
+        return self._words_put(signal)
 
-    def _put_words(self, image: Image, signal: Signal, value: Value, exponent: int) -> None:
+    def _words_put(self, signal: Signal) -> Put:
         span = _modbus(signal).span
-        words = encode_signal(signal, value, exponent)
-        if self.swapped and signal.type is not WordType.TEXT:
-            words = words[::-1]
-        for index, word in enumerate(words):
-            image.set(span.table, span.first + index, word)
 
-    def _put_bits(self, image: Image, signal: Signal, value: Value, exponent: int) -> None:
-        span = _modbus(signal).span
+        def put(image: Image, value: Value, exponent: int) -> None:
+            words = encode_signal(signal, value, exponent)
+            if self._swapped and signal.type is not WordType.TEXT:
+                words = words[::-1]
+            for index, word in enumerate(words):
+                image.set(span.table, span.first + index, word)
+
+        return put
+
+
+def _one_word_put(signal: Signal) -> Put:
+    """Return what `encode_signal` does for a one-word number, with everything looked up beforehand: most signals of most devices."""
+    span = _modbus(signal).span
+    low, high = _limits(signal)
+    no_value, role, offset, scale = signal.no_value, signal.to_role_unit, signal.offset, signal.scale
+
+    def put(image: Image, value: Value, exponent: int) -> None:
+        if isinstance(value, (int, float)) and not no_value:
+            number = (value / role - offset) / scale
+            if low < number < high:
+                image.set(span.table, span.first, round(number) & 0xFFFF)
+                return
+        image.set(span.table, span.first, encode_signal(signal, value)[0])
+
+    return put
+
+
+def _bits_put(signal: Signal) -> Put:
+    span = _modbus(signal).span
+    shift = signal.bit or 0
+    mask = ((1 << signal.bit_count) - 1) << shift
+
+    def put(image: Image, value: Value, exponent: int) -> None:
         number = raw_number(signal, value, exponent)
         raw = raw_integer(signal, number) if number is not None else signal.no_value[0] if signal.no_value else 0
         if span.table.holds_bits:
             for index in range(span.count):
                 image.set(span.table, span.first + index, (raw >> index) & 1)
             return
-        mask = ((1 << signal.bit_count) - 1) << (signal.bit or 0)
-        old = self._pattern(image, signal, span.table, span.first, span.count)
-        new = (old & ~mask) | ((raw << (signal.bit or 0)) & mask)
+        new = (_pattern(image, signal, span) & ~mask) | ((raw << shift) & mask)
         for index, word in enumerate(words_of(new, span.count, signal.word_order, signal.byte_order)):
             image.set(span.table, span.first + index, word)
 
-    @staticmethod
-    def _pattern(image: Image, signal: Signal, table: Table, first: int, count: int) -> int:
-        words = [image.get(table, first + index) for index in range(count)]
-        if signal.byte_order is Order.LOW_FIRST:
-            words = [_swapped(word) for word in words]
-        if signal.word_order is Order.LOW_FIRST:
-            words.reverse()
-        pattern = 0
-        for word in words:
-            pattern = (pattern << 16) | word
-        return pattern
+    return put
+
+
+def _pattern(image: Image, signal: Signal, span: Span) -> int:
+    """Return the bits that a signal's registers hold now, as one number."""
+    words = [image.get(span.table, span.first + index) for index in range(span.count)]
+    if signal.byte_order is Order.LOW_FIRST:
+        words = [_swapped(word) for word in words]
+    if signal.word_order is Order.LOW_FIRST:
+        words.reverse()
+    pattern = 0
+    for word in words:
+        pattern = (pattern << 16) | word
+    return pattern
+
+
+def _whole(value: Value) -> int:
+    return int(value) if isinstance(value, (int, float)) else 0
 
 
 def _modbus(signal: Signal) -> ModbusPlace:

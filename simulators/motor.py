@@ -1,7 +1,7 @@
 """One motor on its supply behind its protection, moved on a grid of 20 ms.
 
-Every command takes effect on the grid, as in a device that works in cycles. While something moves the step is one tick; at rest, coasting
-and in steady running it is much longer, on absolute multiples, so that what happens does not depend on how often anyone looks.
+Every command takes effect on the grid, as in a device that works in cycles. While something moves the step is the device's cycle; at rest,
+coasting and in steady running it is much longer, on absolute multiples, so that what happens does not depend on how often anyone looks.
 """
 
 from __future__ import annotations
@@ -37,9 +37,12 @@ def tick_from(at_s: float) -> int:
 
 
 class Motor:
-    """State of drive, supply and protection at `tick`."""
+    """State of drive, supply and protection at `tick`. `cycle_ticks` is the step while something moves, 5 (0.1 s) at most."""
 
-    def __init__(self, drive: Drive, supply: Supply, protection: ProtectionSettings, drift: Drift) -> None:
+    def __init__(
+        self, drive: Drive, supply: Supply, protection: ProtectionSettings, drift: Drift, cycle_ticks: int = 1
+    ) -> None:
+        self._cycle_ticks = min(cycle_ticks, 5)
         self._first = drive
         self.drive = replace(drive, at_speed_current_ratio=FALL_RATIO)
         self.supply = supply
@@ -64,7 +67,7 @@ class Motor:
     def next_tick(self) -> int:
         """Return where the next step ends if nothing comes between."""
         if self.is_moving:
-            return self.tick + 1
+            return _next_multiple(self.tick, self._cycle_ticks)
         if self.state.phase in (Phase.OFF, Phase.TRIPPED) and self.state.speed_rad_s > 0.0:
             return _next_multiple(self.tick, _COASTING_TICKS)
         running = self.state.phase is Phase.RUNNING

@@ -37,7 +37,8 @@ class SimulatedStarter:
         self.make = make
         self.name = make.name
         self.map = make.map
-        self.motor = Motor(make.drive, make.supply, make.protection, make.drift)
+        self._update_ticks = max(ceil(make.device.update_s * TICKS_PER_S - 1e-9), 1)
+        self.motor = Motor(make.drive, make.supply, make.protection, make.drift, self._update_ticks)
         self.timetable = Timetable(daily=make.daily, single=make.events, seed=make.seed)
         self.truth: list[Truth] = []
         self.reachable = True
@@ -45,7 +46,6 @@ class SimulatedStarter:
         self.trip_cause = Trip.NONE
         self.largest_block = make.map.largest_block
         self.largest_bit_block = make.map.largest_bit_block
-        self._update_ticks = max(ceil(make.device.update_s * TICKS_PER_S - 1e-9), 1)
         self._image = Image(make.map)
         self._encoder = Encoder(make.map)
         counter = make.map.signal("start_count")
@@ -61,6 +61,8 @@ class SimulatedStarter:
         self._shown = 0
         self._shown_values: dict[str, Value] = {}
         self._encoded: dict[str, Value] | None = None
+        self._seen_state = self.motor.state
+        self._seen = observe(self.motor.drive, self.motor.state)
         self._show(0)
 
     # What the wire sees.
@@ -290,30 +292,46 @@ class SimulatedStarter:
         }
 
     def _measured(self, tick: int) -> dict[str, Value]:
-        motor, device, supply = self.motor, self.make.device, self.make.supply
-        seen: Observation = observe(motor.drive, motor.state)
-        current = seen.line_current_a
-        noise, seed = device.noise, self.make.seed
-        step, high, low = device.current_step_a, 1.0 + device.unbalance, 1.0 - device.unbalance / 2
+        motor, device, seed = self.motor, self.make.device, self.make.seed
+        if self._seen_state is not motor.state:
+            self._seen_state, self._seen = motor.state, observe(motor.drive, motor.state)
+        seen, noise = self._seen, self.make.device.noise
+        # Voltage is measured better than current in every device that measures both.
+        voltage_noise = 1.0 + 0.2 * noise * bell(seed, 4, tick)
+        ambient_degc = self.make.supply.ambient_at(tick * TICK_S)
+        values: dict[str, Value] = {
+            "current": 0.0,
+            "current_l1": 0.0,
+            "current_l2": 0.0,
+            "current_l3": 0.0,
+            "voltage": seen.supply_voltage_v * voltage_noise,
+            "motor_voltage": seen.motor_voltage_v * voltage_noise,
+            "power": 0.0,
+            "power_factor": None,
+            "frequency": motor.drive.circuit.frequency_hz,
+            "speed": seen.speed_rpm,
+            "winding_temperature": ambient_degc + seen.winding_rise_k if device.temperature_sensor else None,
+            "ambient_temperature": ambient_degc,
+            "thermal_used": motor.protection.thermal.used_pct,
+        }
+        if seen.running:
+            values |= self._fed(seen, tick)
+        return values
+
+    def _fed(self, seen: Observation, tick: int) -> dict[str, Value]:
+        """Return what is measured only while the motor is fed."""
+        device, seed = self.make.device, self.make.seed
+        noise, current, step = device.noise, seen.line_current_a, device.current_step_a
+        high, low = 1.0 + device.unbalance, 1.0 - device.unbalance / 2
         l1 = stepped(current * high * (1.0 + noise * bell(seed, 1, tick)), step)
         l2 = stepped(current * low * (1.0 + noise * bell(seed, 2, tick)), step)
         l3 = stepped(current * low * (1.0 + noise * bell(seed, 3, tick)), step)
-        # Voltage is measured better than current in every device that measures both.
-        voltage_noise = 1.0 + 0.2 * noise * bell(seed, 4, tick)
-        ambient_degc = supply.ambient_at(tick * TICK_S)
-        fed = seen.running
         return {
             "current": (l1 + l2 + l3) / 3,
             "current_l1": l1,
             "current_l2": l2,
             "current_l3": l3,
-            "voltage": seen.supply_voltage_v * voltage_noise,
-            "motor_voltage": seen.motor_voltage_v * voltage_noise,
             "power": seen.power_w / 1000.0 * (1.0 + noise * bell(seed, 5, tick)),
-            "power_factor": seen.power_factor if fed else None,
-            "frequency": seen.frequency_hz if fed else motor.drive.circuit.frequency_hz,
-            "speed": seen.speed_rpm,
-            "winding_temperature": ambient_degc + seen.winding_rise_k if device.temperature_sensor else None,
-            "ambient_temperature": ambient_degc,
-            "thermal_used": motor.protection.thermal.used_pct,
+            "power_factor": seen.power_factor,
+            "frequency": seen.frequency_hz,
         }
