@@ -109,20 +109,24 @@ def why_not(starter: Starter) -> str:
     return _why_not_load(starter.load, power_hp, motor.poles)
 
 
+def allowed_for(starter: Starter) -> AllowableStarts | None:
+    """Return what the table allows this starter, None when the site does not hold starts against it or it does not apply."""
+    if not starter.limits.nema_mg10 or why_not(starter) or starter.load is None or starter.load.inertia_kg_m2 is None:
+        return None
+    motor = starter.motor
+    return allowable_starts(motor.rated_power_kw / KW_PER_HP, motor.poles or 0, starter.load.inertia_kg_m2 / KG_M2_PER_LB_FT2)
+
+
 def verdict(starter: Starter, history: History, at: Instant) -> LimitVerdict | None:
     """Return the verdict of the table, None when the site does not hold starts against it or it does not apply (`why_not` says why)."""
-    if not starter.limits.nema_mg10 or why_not(starter):
-        return None
-    motor, load = starter.motor, starter.load
-    wk2 = 0.0 if load is None or load.inertia_kg_m2 is None else load.inertia_kg_m2 / KG_M2_PER_LB_FT2
-    allowable = allowable_starts(motor.rated_power_kw / KW_PER_HP, motor.poles or 0, wk2)
+    allowable = allowed_for(starter)
     if allowable is None:
         return None
     rate = rate_verdict(LimitName.NEMA_MG10, SOURCE, "the table allows", allowable.starts_per_hour, starter, history, at)
     rest = rest_verdict(LimitName.NEMA_MG10, SOURCE, allowable.off_time_s, starter, history, at)
     if rate.next_start_at is None or rest.next_start_at is None:
         return judged(rate, starter, history)
-    governs = "A" if allowable.starts_per_hour == allowable.a else f"B {allowable.b_lb_ft2:g} / Wk2 {wk2:.3g} lb ft2"
+    governs = "A" if allowable.starts_per_hour == allowable.a else f"B {allowable.b_lb_ft2:g} / Wk2 {allowable.wk2_lb_ft2:.3g} lb ft2"
     if rest.next_start_at > rate.next_start_at:
         next_at, wait_s, reason = rest.next_start_at, rest.wait_s, rest.reason
     else:
