@@ -17,7 +17,8 @@ RATE_WINDOW_S = 60
 class LinkHealth:
     """One link as the health page shows it.
 
-    is_open: connected now. fault: the last fault in plain words, "" while all is well; fault_kind its class.
+    is_open: connected now.
+    fault: what is wrong now in plain words, of the link or of the first starter behind it, "" while all is well; fault_kind its class.
     faults: faults of every class since start. failures: attempts in a row without a good poll.
     polls, missed: turns taken, and deadlines skipped because a turn came too late. restarts: times the worker had to be started again.
     round_trip_*, lateness_*: of the last day [s], upper edge of the band in which the percentile lies; None before the first poll.
@@ -46,9 +47,8 @@ class LinkHealth:
 class StoreHealth:
     """The store as the health page shows it.
 
-    fault: why nothing is being stored, "" while it is. queued_*: what waits for the next commit.
-    dropped_readings: raw readings given up since start because too much waited; `lost_records` the same for anything else (a record that the
-    store refuses for its content).
+    fault: why nothing is being stored, "" while it is. queued_*: what waits for the next commit. dropped_readings: raw readings given up
+    since start because too much waited; `lost_records` the same for anything else (a record that the store refuses for its content).
     """
 
     url: str
@@ -107,15 +107,16 @@ class LinkLog:
         self.missed = 0
         self.restarts = 0
         self._polls = 0
-        self._fault: Fault | None = None
+        self._opening: Fault | None = None
+        self._standing: dict[str, Fault] = {}
         self._faults: Counter[str] = Counter()
         self._last_good_at: Instant | None = None
         self._round_trip = DaySpread()
         self._lateness = DaySpread()
         self._requests: deque[list[int]] = deque()
 
-    def note_poll(self, poll: Poll, lateness_s: float, at: Instant) -> None:
-        """Note a turn that went over the wire."""
+    def note_poll(self, starter: str, poll: Poll, lateness_s: float, at: Instant, *, was_open: bool = True) -> None:
+        """Note a turn. What a poll says without having asked the device anything (the link is closed, the unit rests) is no new fault."""
         hour = at // HOUR
         self._polls += 1
         self._lateness.add(lateness_s, hour)
@@ -123,25 +124,31 @@ class LinkLog:
             self._round_trip.add(poll.round_trip_s, hour)
             self._note_requests(poll.requests, at // SECOND)
         for fault in poll.faults:
-            self._faults[fault.kind] += 1
-        self._fault = poll.faults[-1] if poll.faults else None
+            if poll.requests or (fault.breaks_link and was_open):
+                self._faults[fault.kind] += 1
+        if poll.faults:
+            self._standing[starter] = poll.faults[-1]
+        else:
+            self._standing.pop(starter, None)
         if poll.readings[-1].has_data:
             self._last_good_at = at
 
-    def note_fault(self, fault: Fault) -> None:
-        """Note a fault that came without a poll: a connection that failed."""
-        self._faults[fault.kind] += 1
-        self._fault = fault
+    def note_opening(self, fault: Fault | None) -> None:
+        """Note an attempt to open the link: why it failed, None when it did not."""
+        self._opening = fault
+        if fault is not None:
+            self._faults[fault.kind] += 1
 
     def health(self, at: Instant) -> LinkHealth:
         """Return the link's health now."""
         self._forget_requests(at // SECOND)
+        fault = self._opening or next(iter(self._standing.values()), None)
         return LinkHealth(
             address=self.address,
             starters=self.starters,
             is_open=self.is_open,
-            fault=self._fault.text if self._fault else "",
-            fault_kind=self._fault.kind.value if self._fault else "",
+            fault=fault.text if fault else "",
+            fault_kind=fault.kind.value if fault else "",
             failures=self.failures,
             last_good_at=self._last_good_at,
             polls=self._polls,

@@ -18,7 +18,8 @@ AFTER_DROP = 0.9
 
 @dataclass(slots=True)
 class Waiting:
-    """One batch that waits: its readings packed, the rest as it came. `number` counts batches from 1; `size_bytes` is about what its readings hold."""
+    """One batch that waits: its readings packed, the rest as it came. `number` counts batches from 1; `size_bytes` is about what its
+    readings hold."""
 
     number: int
     batch: Batch

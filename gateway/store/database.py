@@ -51,14 +51,15 @@ class Store:
 def open_store(url: str, clock: Clock | None = None) -> Store:
     """Open a store, making or migrating it where needed.
 
-    Raises StoreError in plain words when it cannot be opened, made or migrated; NewerStoreError when a newer version made it. In both cases whatever
-    was there is left as it was.
+    Raises StoreError in plain words when it cannot be opened, made or migrated; NewerStoreError when a newer version made it. In both
+    cases whatever was there is left as it was.
     """
     address = _address(url)
     try:
         store = Store(address, engines.write_engine(address), engines.read_engine(address))
     except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
-        raise StoreError(f"store: {address.render_as_string()}: {error}. A store is sqlite:///folder/file.db or postgresql+psycopg://...") from error
+        text = f"store: {address.render_as_string()}: {error}. A store is sqlite:///folder/file.db or postgresql+psycopg://..."
+        raise StoreError(text) from error
     try:
         _refuse_what_is_not_ours(store)
         migrate(store.writing, (clock or RealClock()).now())

@@ -1,7 +1,9 @@
-"""All that is peculiar to one database: how SQLite is opened and tuned, upserts, fast appends, checkpoints, file sizes. Nothing else may be.
+"""All that is peculiar to one database: how SQLite is opened and tuned, upserts, fast appends, checkpoints, file sizes. Nothing else may
+be.
 
-SQLite runs with a write-ahead log and synchronous=FULL: a commit that returned survives a power cut. Only the writer's connection ever writes or
-checkpoints: SQLite 3.7.0 to 3.51.2 can corrupt a database when two connections do so at the same moment (sqlite.org/wal.html, "WAL-reset bug").
+SQLite runs with a write-ahead log and synchronous=FULL: a commit that returned survives a power cut. Only the writer's connection ever
+writes or checkpoints: SQLite 3.7.0 to 3.51.2 can corrupt a database when two connections do so at the same moment (sqlite.org/wal.html,
+"WAL-reset bug").
 """
 
 from __future__ import annotations
@@ -65,8 +67,8 @@ def engine_warnings(engine: Engine) -> tuple[str, ...]:
     if engine.dialect.name != "sqlite" or sqlite3.sqlite_version_info >= _SAFE_SQLITE:
         return ()
     return (
-        f"SQLite {sqlite3.sqlite_version} has a rare fault (fixed in 3.51.3) that can damage a database written by two programs at once: let no other "
-        "program write to this one. The gateway itself writes through one connection only.",
+        f"SQLite {sqlite3.sqlite_version} has a rare fault (fixed in 3.51.3) that can damage a database written by two programs at once: "
+        "let no other program write to this one. The gateway itself writes through one connection only.",
     )
 
 
@@ -108,7 +110,7 @@ def checkpoint(connection: Connection) -> str:
     try:
         cursor.execute(f"PRAGMA busy_timeout = {CHECKPOINT_TIMEOUT_MS}")
         cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        busy, in_log, moved = cursor.fetchone()
+        [(busy, in_log, moved)] = cursor.fetchall()
     finally:
         cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
         cursor.close()

@@ -59,9 +59,15 @@ _TEXTS = {
     StoreFaultKind.FULL: "the disk is full: free some space on the disk of {place}, or shorten keep_readings_days in the site file",
     StoreFaultKind.READ_ONLY: "{place} cannot be written: give the user that runs startledger the right to write the file and its folder",
     StoreFaultKind.LOCKED: "{place} is locked by another program: end the program that has it open for writing",
-    StoreFaultKind.CANNOT_OPEN: "{place} cannot be opened or made: see that its folder exists and may be written by the user that runs startledger",
-    StoreFaultKind.NOT_A_DATABASE: "{place} is not a startledger database; it was left untouched. Name another file in the site file, or move this one away",
-    StoreFaultKind.DAMAGED: "{place} is damaged; it was left untouched. Move it and its -wal file away and restore a backup, or begin with a new file",
+    StoreFaultKind.CANNOT_OPEN: (
+        "{place} cannot be opened or made: see that its folder exists and may be written by the user that runs startledger"
+    ),
+    StoreFaultKind.NOT_A_DATABASE: (
+        "{place} is not a startledger database; it was left untouched. Name another file in the site file, or move this one away"
+    ),
+    StoreFaultKind.DAMAGED: (
+        "{place} is damaged; it was left untouched. Move it and its -wal file away and restore a backup, or begin with a new file"
+    ),
     StoreFaultKind.IO: "{place} cannot be read or written: the disk reports a fault",
     StoreFaultKind.REFUSED: "{place} refuses a record",
     StoreFaultKind.OTHER: "{place} reports a fault",

@@ -1,7 +1,7 @@
 """Migrations: numbered, each in one transaction. A new database goes through all of them, so that there is one way to any schema.
 
-To change the schema: change `tables`, and add a migration here that takes an existing database there; a test compares the two. `{bytes}` and `{row}` stand
-for the column types that SQLite and PostgreSQL name differently. Never change a migration that was released.
+To change the schema: change `tables`, and add a migration here that takes an existing database there; a test compares the two. `{bytes}`
+and `{row}` stand for the column types that SQLite and PostgreSQL name differently. Never change a migration that was released.
 """
 
 from __future__ import annotations
@@ -35,10 +35,12 @@ MIGRATIONS: tuple[Migration, ...] = (
                 kinds TEXT NOT NULL, keys TEXT NOT NULL)""",
             """CREATE TABLE readings (id {row} NOT NULL PRIMARY KEY, starter_id INTEGER NOT NULL, layout_id INTEGER NOT NULL,
                 at_us BIGINT NOT NULL, time_source SMALLINT NOT NULL, packed {bytes} NOT NULL, extra TEXT)""",
-            """CREATE TABLE blocks (first_id {row} NOT NULL PRIMARY KEY, last_id BIGINT NOT NULL, from_us BIGINT NOT NULL, to_us BIGINT NOT NULL)""",
+            """CREATE TABLE blocks (first_id {row} NOT NULL PRIMARY KEY, last_id BIGINT NOT NULL,
+                from_us BIGINT NOT NULL, to_us BIGINT NOT NULL)""",
             """CREATE TABLE starts (starter_id INTEGER NOT NULL REFERENCES starters (id), number INTEGER NOT NULL,
                 began_at_us BIGINT NOT NULL, ended_at_us BIGINT NOT NULL, outcome TEXT NOT NULL, began_error_s FLOAT(53) NOT NULL,
-                duration_s FLOAT(53), duration_error_s FLOAT(53), peak_current_a FLOAT(53), steady_peak_current_a FLOAT(53), peak_ratio FLOAT(53), i2t_a2s FLOAT(53),
+                duration_s FLOAT(53), duration_error_s FLOAT(53),
+                peak_current_a FLOAT(53), steady_peak_current_a FLOAT(53), peak_ratio FLOAT(53), i2t_a2s FLOAT(53),
                 i2t_flc2s FLOAT(53), winding_i2t_flc2s FLOAT(53), i2t_error_pct FLOAT(53), mean_current_a FLOAT(53),
                 equivalent_x FLOAT(53), equivalent_t_s FLOAT(53), at_speed_current_a FLOAT(53), unbalance_pct FLOAT(53),
                 heat_before FLOAT(53), heat_after FLOAT(53), trip_code BIGINT, samples INTEGER NOT NULL, quality SMALLINT NOT NULL,
@@ -47,7 +49,7 @@ MIGRATIONS: tuple[Migration, ...] = (
                 began_at_us BIGINT NOT NULL, kind TEXT NOT NULL, trip_code BIGINT, PRIMARY KEY (starter_id, ended_at_us))""",
             """CREATE TABLE alerts (id TEXT NOT NULL PRIMARY KEY, starter_id INTEGER NOT NULL REFERENCES starters (id), kind TEXT NOT NULL,
                 priority SMALLINT NOT NULL, text TEXT NOT NULL, advice TEXT NOT NULL, raised_at_us BIGINT NOT NULL,
-                acknowledged_at_us BIGINT, acknowledged_by TEXT, returned_at_us BIGINT)""",
+                acknowledged_at_us BIGINT, acknowledged_by TEXT NOT NULL, returned_at_us BIGINT)""",
             """CREATE INDEX ix_alerts_raised_at_us ON alerts (raised_at_us)""",
             """CREATE TABLE events (starter_id INTEGER NOT NULL REFERENCES starters (id), at_us BIGINT NOT NULL, kind TEXT NOT NULL,
                 body TEXT NOT NULL, PRIMARY KEY (starter_id, at_us, kind))""",

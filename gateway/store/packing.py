@@ -1,8 +1,9 @@
 """A reading to a row and back, to the last bit.
 
-The values of a reading go into one blob, in the order of its layout: 8 bytes a float or integer, 1 byte a bit. What does not fit (texts, reasons of
-flaws) goes into a JSON text that most readings do not have. Kinds: `d` float, `q` integer, `?` bit, `t` text, `x` no value but a flaw. A starter whose
-readings take ever new shapes is no reason to grow for ever: beyond `MOST_LAYOUTS` its readings are kept as JSON (kind `j`), which is larger, not lossy.
+The values of a reading go into one blob, in the order of its layout: 8 bytes a float or integer, 1 byte a bit. What does not fit (texts,
+reasons of flaws) goes into a JSON text that most readings do not have. Kinds: `d` float, `q` integer, `?` bit, `t` text, `x` no value but
+a flaw. A starter whose readings take ever new shapes is no reason to grow for ever: beyond `MOST_LAYOUTS` its readings are kept as JSON
+(kind `j`), which is larger, not lossy.
 """
 
 from __future__ import annotations

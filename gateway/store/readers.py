@@ -1,5 +1,5 @@
-"""Reading the store: short transactions on connections that cannot write, from any thread. Each answer is complete before it is given out, so that no slow
-client ever holds the write-ahead log."""
+"""Reading the store: short transactions on connections that cannot write, from any thread. Each answer is complete before it is given
+out, so that no slow client ever holds the write-ahead log."""
 
 from __future__ import annotations
 
@@ -84,7 +84,8 @@ class Readers:
 
     def alerts(self, *, starter: str | None = None, limit: int = 100) -> list[Alert]:
         """Return alerts, past and standing, latest first."""
-        query = select(alerts, starters.c.name.label("starter")).join(starters).order_by(alerts.c.raised_at_us.desc(), alerts.c.id).limit(limit)
+        query = select(alerts, starters.c.name.label("starter")).join(starters)
+        query = query.order_by(alerts.c.raised_at_us.desc(), alerts.c.id).limit(limit)
         if starter is not None:
             query = query.where(starters.c.name == starter)
         with self._reading() as connection:
@@ -127,7 +128,8 @@ class Readers:
             return connection.scalar(query.order_by(settings_changes.c.at_us.desc()).limit(1))
 
     def readings_after(self, reading_id: int, names: Sequence[str] | None = None) -> Iterator[tuple[str, int, Reading]]:
-        """Give the stored readings after one, in the order in which they came: starter, number and reading. `names`: of these starters only."""
+        """Give the stored readings after one, in the order in which they came: starter, number and reading. `names`: of these starters
+        only."""
         with self._reading() as connection:
             owners = {row.id: row.name for row in connection.execute(select(starters)) if names is None or row.name in names}
             known = {number: layout for number, (_, layout) in _layouts(connection).items()}
@@ -145,8 +147,9 @@ class Readers:
 
     def counts(self) -> dict[str, int]:
         """Return how many rows the large tables have."""
+        large = (readings, starts, stops, alerts)
         with self._reading() as connection:
-            return {table.name: connection.scalar(select(func.count()).select_from(table)) or 0 for table in (readings, starts, stops, alerts)}
+            return {table.name: connection.scalar(select(func.count()).select_from(table)) or 0 for table in large}
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:

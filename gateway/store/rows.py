@@ -95,7 +95,6 @@ def alert_row(starter_id: int, alert: Alert) -> dict[str, Any]:
 def alert_from(row: RowMapping) -> Alert:
     """Return the alert in a row of `alerts` joined with its starter's name as `starter`."""
     return Alert(
-        id=row["id"],
         starter=row["starter"],
         kind=AlertKind(row["kind"]),
         priority=row["priority"],

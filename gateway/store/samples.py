@@ -78,7 +78,8 @@ def _column(
 
 
 def thinned(samples: Samples, from_at: Instant, to_at: Instant, points: int) -> Samples:
-    """Return at most about `points` samples that draw the same picture: of each stretch the lowest and the highest, and a gap where there was one.
+    """Return at most about `points` samples that draw the same picture: of each stretch the lowest and the highest, and a gap where there
+    was one.
 
     >>> many = Samples(list(range(0, 1000, 10)), [float(n % 7) for n in range(100)])
     >>> few = thinned(many, 0, 1000, 10)

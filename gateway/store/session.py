@@ -19,8 +19,8 @@ T = TypeVar("T")
 class Session:
     """One connection for writing. Raises what the database raises; the caller then closes it and tries again later.
 
-    A failure may strike after the database has made the commit. So the number that the last reading would have got is remembered, and the next
-    connection looks whether it is there: nothing is appended twice.
+    A failure may strike after the database has made the commit. So the number that the last reading would have got is remembered, and the
+    next connection looks whether it is there: nothing is appended twice.
     """
 
     def __init__(self, store: Store) -> None:

@@ -1,7 +1,8 @@
 """The tables. Instants are UTC microseconds in a BIGINT, floats are 64 bit, nothing is a date type: the same in SQLite and PostgreSQL.
 
-Readings are appended and never indexed (an index on starter or time would dirty a page a series with every commit); a range of time is found through
-`blocks`, one row for each minute of appending. Everything else has a key that follows from what it says, so that writing it twice changes nothing.
+Readings are appended and never indexed (an index on starter or time would dirty a page a series with every commit); a range of time is
+found through `blocks`, one row for each minute of appending. Everything else has a key that follows from what it says, so that writing it
+twice changes nothing.
 """
 
 from __future__ import annotations
@@ -75,7 +76,8 @@ blocks = Table(
     Column("from_us", BigInteger, nullable=False),
     Column("to_us", BigInteger, nullable=False),
 )
-"""Runs of readings appended one after another, with the earliest and the latest instant in each. Readings after the last block are in none yet."""
+"""Runs of readings appended one after another, with the earliest and the latest instant in each. Readings after the last block are in
+none yet."""
 
 starts = Table(
     "starts",
@@ -130,7 +132,7 @@ alerts = Table(
     Column("advice", Text, nullable=False),
     Column("raised_at_us", BigInteger, nullable=False, index=True),
     Column("acknowledged_at_us", BigInteger),
-    Column("acknowledged_by", Text),
+    Column("acknowledged_by", Text, nullable=False),
     Column("returned_at_us", BigInteger),
 )
 

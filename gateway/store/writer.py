@@ -1,8 +1,8 @@
-"""The one thread that writes. What it is given waits in memory until the next commit, once a second; while the store cannot be written it goes on
-waiting (bounded, see `backlog`), and is written when the store is well again, without a restart.
+"""The one thread that writes. What it is given waits in memory until the next commit, once a second; while the store cannot be written it
+goes on waiting (bounded, see `backlog`), and is written when the store is well again, without a restart.
 
-A batch is committed when its number is at or below `committed`: only then may anybody call it stored. After any failure the connection is thrown
-away: a fault may have struck after the commit was made, so the new connection first looks which readings are there.
+A batch is committed when its number is at or below `committed`: only then may anybody call it stored. After any failure the connection is
+thrown away: a fault may have struck after the commit was made, so the new connection first looks which readings are there.
 """
 
 from __future__ import annotations
@@ -198,7 +198,7 @@ class Writer:
             self._session.write(waiting)
         except DBAPIError as error:
             fault = fault_of(error, self._store.url)
-        except Exception as error:  # the thread must outlive a record that cannot be turned into a row: without it nothing is ever stored again
+        except Exception as error:  # the thread must outlive a record that cannot be turned into a row, or nothing is ever stored again
             log.exception("a record cannot be stored")
             fault = StoreFault(StoreFaultKind.REFUSED, f"{self._store.place} cannot take a record: {error!r}")
         else:

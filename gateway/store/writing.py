@@ -24,8 +24,8 @@ _Row = dict[str, Any]
 class Book:
     """The numbers of starters, layouts and readings as the database has them, and the run of readings that is in no block yet.
 
-    reading_id: number of the last reading; the next one gets the number after it. A number is never used twice, not even after old readings were
-    deleted, because snapshots name the reading after which they were taken.
+    reading_id: number of the last reading; the next one gets the number after it. A number is never used twice, not even after old
+    readings were deleted, because snapshots name the reading after which they were taken.
     """
 
     def __init__(self, connection: Connection) -> None:

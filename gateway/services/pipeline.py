@@ -1,0 +1,103 @@
+"""From polls to the store, to alerts and to the pages: what one turn of one starter brought is folded, written whole, and made known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+from gateway.clock import Clock
+from gateway.drivers.base import Poll
+from gateway.instants import MINUTE, Instant
+from gateway.motors.alerts import Alert
+from gateway.motors.reading import Reading
+from gateway.motors.records import Pace
+from gateway.services.publication import Publication
+from gateway.services.track import Track
+from gateway.store.batch import Batch, Snapshot
+
+SNAPSHOT_INTERVAL = MINUTE
+PUBLISH_INTERVAL_S = 1.0
+
+
+class Sink(Protocol):
+    """Where batches go: the store's writer."""
+
+    def put(self, batch: Batch) -> int:
+        """Take a batch to be stored; return its number."""
+        ...
+
+    def wants_snapshot(self, starter: str) -> bool:
+        """Return whether only a new snapshot can carry a starter's state over a restart."""
+        ...
+
+
+class Pipeline:
+    """The way of every reading. Called from the event loop only; bounded work a reading, no waiting."""
+
+    def __init__(self, tracks: Mapping[str, Track], writer: Sink, publication: Publication, clock: Clock) -> None:
+        self._tracks = tracks
+        self._writer = writer
+        self._publication = publication
+        self._clock = clock
+        self._published_at: dict[str, float] = {}
+        self._snapshot_at: dict[str, Instant] = {}
+        # Snapshots of many starters are spread over the interval, not all written in the same second.
+        self._ahead = {name: SNAPSHOT_INTERVAL * place // max(1, len(tracks)) for place, name in enumerate(tracks)}
+
+    def take(self, starter: str, poll: Poll) -> Pace:
+        """Take what one turn brought; return the pace at which the starter should now be read."""
+        return self.take_readings(starter, poll.readings)
+
+    def take_readings(self, starter: str, readings: Sequence[Reading]) -> Pace:
+        """Take readings of one starter in the order of their time; return the pace at which it should now be read."""
+        track = self._tracks[starter]
+        outcomes = track.fold(readings)
+        snapshot = self._snapshot(track) if self._is_snapshot_due(track) else None
+        self._writer.put(outcomes.batch(starter, tuple(readings), snapshot))
+        self._publish(track, at_once=outcomes.happened)
+        return track.watch.pace
+
+    def pace(self, starter: str) -> Pace:
+        """Return the pace at which a starter should be read."""
+        return self._tracks[starter].watch.pace
+
+    def acknowledge(self, starter: str, alert_id: str, by: str) -> Alert | None:
+        """Acknowledge an alert and keep that; return it as it then is, None when no such alert stands.
+
+        The state after it goes into the same transaction: no reading can bring an acknowledgement back after a restart.
+        """
+        track = self._tracks[starter]
+        alert = track.acknowledge(alert_id, self._clock.now(), by)
+        if alert is not None:
+            snapshot = None if track.at is None else self._snapshot(track)
+            self._writer.put(Batch(starter=starter, alerts=(alert,), snapshot=snapshot))
+            self._publish(track, at_once=True)
+        return alert
+
+    def take_snapshots(self) -> None:
+        """Keep the state of every starter now, so that the next run need not replay."""
+        for name, track in self._tracks.items():
+            if track.at is not None:
+                self._writer.put(Batch(starter=name, snapshot=self._snapshot(track)))
+
+    def _is_snapshot_due(self, track: Track) -> bool:
+        name, at = track.starter.name, track.at
+        if at is None:
+            return False
+        last = self._snapshot_at.get(name)
+        if last is None:
+            self._snapshot_at[name] = at - self._ahead[name]
+            return False
+        return not 0 <= at - last < SNAPSHOT_INTERVAL or self._writer.wants_snapshot(name)
+
+    def _snapshot(self, track: Track) -> Snapshot:
+        at = track.at or 0
+        self._snapshot_at[track.starter.name] = at
+        return Snapshot(at=at, body=track.snapshot())
+
+    def _publish(self, track: Track, *, at_once: bool) -> None:
+        name, now = track.starter.name, self._clock.monotonic()
+        last = self._published_at.get(name)
+        if at_once or last is None or now - last >= PUBLISH_INTERVAL_S:
+            self._published_at[name] = now
+            self._publication.publish(track.live())

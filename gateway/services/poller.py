@@ -1,0 +1,190 @@
+"""The poller: one worker a link, a supervisor over each. A worker owns its link, keeps it open, gives the starters behind it their turns
+and hands on what they bring. No link waits for another.
+
+While a link is closed the starters behind it still have their turns at their standby pace: each brings a reading that says why there is
+nothing, so that time and quality go on and one state, no data, follows from it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Protocol
+
+from gateway.clock import Clock
+from gateway.drivers.backoff import next_delay_s
+from gateway.drivers.base import Link, Poll
+from gateway.motors.records import Pace
+from gateway.services.health import LinkLog
+from gateway.services.turns import Turn, Turns, next_deadline, phase
+from gateway.site import Paces
+
+log = logging.getLogger(__name__)
+
+RESTART_DELAY_S = 1.0
+CLOSE_TIMEOUT_S = 3.0
+
+
+class Taker(Protocol):
+    """Where polls go: the pipeline."""
+
+    def take(self, starter: str, poll: Poll) -> Pace:
+        """Take what a turn brought; return the pace at which the starter should now be read."""
+        ...
+
+    def pace(self, starter: str) -> Pace:
+        """Return the pace at which a starter should be read."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Polled:
+    """One starter to be polled, and its paces."""
+
+    starter: str
+    paces: Paces
+
+
+class Worker:
+    """Polls the starters behind one link, for ever."""
+
+    def __init__(
+        self, link: Link, polled: Sequence[Polled], taker: Taker, clock: Clock, *, first_place: int = 0, jitter: Callable[[], float]
+    ) -> None:
+        self.link = link
+        self.log = LinkLog(link.address, tuple(each.starter for each in polled))
+        self._taker = taker
+        self._clock = clock
+        self._jitter = jitter
+        self._paces = {each.starter: each.paces for each in polled}
+        now_s = clock.monotonic()
+        first = [(each, now_s + phase(first_place + place) * each.paces.standby_s) for place, each in enumerate(polled)]
+        # The first turn reads the slow signals too: from then on every signal has a value or a reason.
+        self._turns = Turns(Turn(each.starter, due_s, due_s) for each, due_s in first)
+        self._open_due_s = now_s
+        self._has_brought = False
+
+    async def run(self) -> None:
+        """Take turn after turn; ends only by cancellation or a fault of the program."""
+        while True:
+            turn = self._turns.next(self._clock.monotonic())
+            await self._wait_for(turn)
+            if not self.link.is_open and self._clock.monotonic() >= self._open_due_s:
+                await self._open()
+            now_s = self._clock.monotonic()
+            if self._turns.next(now_s).due_s <= now_s:
+                await self._take(self._turns.next(now_s), now_s)
+
+    async def _wait_for(self, turn: Turn) -> None:
+        """Wait for a deadline, or for the moment to open the link when that comes first."""
+        while True:
+            until_s = turn.due_s if self.link.is_open else min(turn.due_s, self._open_due_s)
+            # A timer may fire a little early, so the wait is measured, not trusted.
+            wait_s = until_s - self._clock.monotonic()
+            if wait_s <= 0:
+                return
+            await self._clock.sleep(wait_s)
+
+    async def _open(self) -> None:
+        self._has_brought = False
+        fault = await self.link.open()
+        self.log.is_open = self.link.is_open
+        self.log.note_opening(fault)
+        if fault is not None:
+            self._note_failure()
+
+    async def _take(self, turn: Turn, began_s: float) -> None:
+        is_slow = began_s >= turn.slow_due_s
+        was_open = self.link.is_open
+        pace = self._taker.pace(turn.name)
+        try:
+            poll = await self.link.poll(turn.name, Pace.SLOW if is_slow else pace)
+            if self.link.is_open and any(fault.breaks_link for fault in poll.faults):
+                await self.link.close()
+            self._note_link(poll, was_open)
+            self.log.note_poll(turn.name, poll, max(0.0, began_s - turn.due_s), self._clock.now(), was_open=was_open)
+            pace = self._taker.take(turn.name, poll)
+        finally:
+            # Also after a fault of the program, or its starter would be the first in line for ever.
+            self._set_next(turn, pace, is_slow=is_slow and was_open)
+
+    def _set_next(self, turn: Turn, pace: Pace, *, is_slow: bool) -> None:
+        paces, now_s = self._paces[turn.name], self._clock.monotonic()
+        if not self.link.is_open:
+            pace = Pace.STANDBY
+        if is_slow:
+            turn.slow_due_s, _ = next_deadline(turn.slow_due_s, now_s, paces.slow_s)
+        interval_s = {Pace.STARTING: paces.starting_s, Pace.RUNNING: paces.running_s}.get(pace, paces.standby_s)
+        self.log.missed += self._turns.done(turn, now_s, interval_s=interval_s, is_urgent=pace is Pace.STARTING)
+
+    def _note_link(self, poll: Poll, was_open: bool) -> None:
+        if any(reading.has_data for reading in poll.readings):
+            self._has_brought = True
+            self.log.failures = 0
+        self.log.is_open = self.link.is_open
+        if was_open and not self.link.is_open:
+            if self._has_brought:
+                self._open_due_s = self._clock.monotonic()
+            else:
+                self._note_failure()
+
+    def _note_failure(self) -> None:
+        """Count an attempt that brought nothing, be it that the link did not open or that nobody behind it answered, and set the next."""
+        self.log.failures += 1
+        self._open_due_s = self._clock.monotonic() + next_delay_s(self.log.failures, self._jitter())
+
+
+class Poller:
+    """All workers of a site, started and stopped together."""
+
+    def __init__(
+        self,
+        links: Sequence[tuple[Link, Sequence[Polled]]],
+        taker: Taker,
+        clock: Clock,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        self._clock = clock
+        self._workers: list[Worker] = []
+        place = 0
+        for link, polled in links:
+            self._workers.append(Worker(link, polled, taker, clock, first_place=place, jitter=jitter))
+            place += len(polled)
+        self._tasks: list[asyncio.Task[None]] = []
+
+    @property
+    def logs(self) -> tuple[LinkLog, ...]:
+        """Return what each worker notes about its link."""
+        return tuple(worker.log for worker in self._workers)
+
+    def start(self) -> None:
+        """Start polling; call it in the event loop."""
+        self._tasks = [asyncio.create_task(self._supervise(worker), name=f"poll {worker.link.address}") for worker in self._workers]
+
+    async def stop(self) -> None:
+        """Stop polling and close every link, within seconds. A second call does nothing."""
+        tasks, self._tasks = self._tasks, []
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        await asyncio.gather(*(self._close(worker) for worker in self._workers))
+
+    async def _supervise(self, worker: Worker) -> None:
+        while True:
+            try:
+                await worker.run()
+            except Exception:  # one fault of the program must not end the reading of a link without a trace
+                worker.log.restarts += 1
+                log.exception("%s: the worker failed and is started again", worker.link.address)
+            await self._close(worker)
+            await self._clock.sleep(RESTART_DELAY_S)
+
+    @staticmethod
+    async def _close(worker: Worker) -> None:
+        with suppress(TimeoutError):
+            await asyncio.wait_for(worker.link.close(), CLOSE_TIMEOUT_S)
+        worker.log.is_open = False

@@ -1,0 +1,134 @@
+"""One starter's state: its watch and its alerts, folded over readings. Live run, recovery, replay and history all fold through here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import orjson
+
+from gateway.errors import StoreError
+from gateway.instants import SECOND, Instant
+from gateway.motors.alerts import Alert, AlertBoard
+from gateway.motors.facts import Starter
+from gateway.motors.reading import Reading
+from gateway.motors.records import CounterReset, Event, GapEnded, Live, Start, StartEnded, Stop, StopEnded, UnseenStarts
+from gateway.motors.watch import Watch
+from gateway.store.batch import Batch, KeptEvent, Snapshot
+
+ALERT_INTERVAL = SECOND
+SNAPSHOT_FORMAT = 1
+
+
+@dataclass(slots=True)
+class Outcomes:
+    """What followed from some readings of one starter, in the order in which it came."""
+
+    starts: list[Start]
+    stops: list[Stop]
+    alerts: list[Alert]
+    events: list[KeptEvent]
+    happened: bool
+    """Something happened that a page should show at once."""
+
+    def take(self, events: Sequence[Event]) -> None:
+        """Sort events by where they are kept."""
+        for event in events:
+            self.happened = True
+            match event:
+                case StartEnded():
+                    self.starts.append(event.start)
+                case StopEnded():
+                    self.stops.append(event.stop)
+                case UnseenStarts():
+                    self.starts.extend(event.starts)
+                    self.events.append(event)
+                case CounterReset() | GapEnded():
+                    self.events.append(event)
+
+    def batch(self, starter: str, readings: tuple[Reading, ...] = (), snapshot: Snapshot | None = None) -> Batch:
+        """Return it all as it is written together, with the readings that it followed from."""
+        if not self.happened:
+            return Batch(starter=starter, readings=readings, snapshot=snapshot)
+        return Batch(
+            starter=starter,
+            readings=readings,
+            starts=tuple(self.starts),
+            stops=tuple(self.stops),
+            alerts=tuple(self.alerts),
+            events=tuple(self.events),
+            snapshot=snapshot,
+        )
+
+
+class Track:
+    """A watch and an alert board that go together.
+
+    The board is asked whenever something happened, and at least once a second by the time of the readings; both are a function of the
+    readings alone.
+    """
+
+    def __init__(
+        self, starter: Starter, watch: Watch | None = None, board: AlertBoard | None = None, board_at: Instant | None = None
+    ) -> None:
+        self.starter = starter
+        self.watch = watch or Watch(starter)
+        self.board = board or AlertBoard(starter)
+        self._board_at = board_at
+        self.at: Instant | None = board_at
+
+    def fold(self, readings: Sequence[Reading]) -> Outcomes:
+        """Take readings in the order in which they came; return what followed."""
+        outcomes = Outcomes([], [], [], [], False)
+        for reading in readings:
+            events = self.watch.take(reading)
+            if events:
+                outcomes.take(events)
+            asked_at = self._board_at
+            # A clock set back asks at once, rather than not for an hour.
+            if events or asked_at is None or not 0 <= reading.at - asked_at < ALERT_INTERVAL:
+                self._board_at = reading.at
+                self._ask_board(events, outcomes)
+        if readings:
+            self.at = readings[-1].at
+        return outcomes
+
+    def acknowledge(self, alert_id: str, at: Instant, by: str) -> Alert | None:
+        """Acknowledge an alert; return it as it then is, None when no such alert stands."""
+        change = self.board.acknowledge(alert_id, at, by)
+        return change.alert if change else None
+
+    def live(self) -> Live:
+        """Return the row of the motors page."""
+        return self.watch.live()
+
+    def snapshot(self) -> str:
+        """Return the whole state as JSON text; floats come back to the last bit."""
+        state = {
+            "format": SNAPSHOT_FORMAT,
+            "at": self.at,
+            "board_at": self._board_at,
+            "watch": self.watch.snapshot(),
+            "board": self.board.snapshot(),
+        }
+        return orjson.dumps(state).decode()
+
+    @classmethod
+    def restored(cls, starter: Starter, body: str) -> Track:
+        """Return a track as it was when the snapshot was taken; StoreError when this version cannot read it."""
+        state = orjson.loads(body)
+        if state.get("format") != SNAPSHOT_FORMAT:
+            raise StoreError(
+                f"the stored state of {starter.name} has format {state.get('format')}, this version knows {SNAPSHOT_FORMAT}: "
+                "run the version that wrote it"
+            )
+        board = AlertBoard(starter)
+        board.restore(state["board"])
+        track = cls(starter, Watch.restored(starter, state["watch"]), board, state["board_at"])
+        track.at = state["at"]
+        return track
+
+    def _ask_board(self, events: Sequence[Event], outcomes: Outcomes) -> None:
+        for change in self.board.take(self.watch.live(), events):
+            outcomes.happened = True
+            outcomes.alerts.append(change.alert)
