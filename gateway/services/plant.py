@@ -13,6 +13,7 @@ from gateway import __version__
 from gateway.clock import Clock
 from gateway.instants import Instant
 from gateway.motors.alerts import Alert
+from gateway.motors.history import History
 from gateway.motors.records import Budget, Live, Start, Stop
 from gateway.services.health import Health, JobHealth, LinkHealth, LinkLog, StoreHealth
 from gateway.services.pipeline import Pipeline
@@ -96,6 +97,10 @@ class Plant:
     def budget_at(self, name: str, at: Instant) -> Budget:
         """Return the budget at an instant not before the last reading, as if nothing happened until then."""
         return self._tracks[name].watch.budget(at)
+
+    def history(self, name: str) -> History:
+        """Return what the limits are told of a starter, as of its last reading: for the heat forecast."""
+        return self._tracks[name].watch.history()
 
     def heat_trail(self, name: str) -> tuple[tuple[Instant, float], ...]:
         """Return the thermal capacity used over the last hours, of 1."""

@@ -1,0 +1,54 @@
+"""The application put together: routes, guard, error answers, and the task that feeds the streams."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.staticfiles import StaticFiles
+
+from gateway.clock import Clock, RealClock
+from gateway.web.api import api_router
+from gateway.web.desk import STATIC, make_desk
+from gateway.web.failures import install_failures
+from gateway.web.guard import SecurityHeaders
+from gateway.web.handbook import handbook_router
+from gateway.web.live import event_of
+from gateway.web.pages import pages_router
+from gateway.web.plant_view import PlantView
+from gateway.web.snapshot import take_snapshot
+from gateway.web.stream import MOST_STREAMS, Hub
+
+HANDBOOK = Path(__file__).parent.parent / "handbook"
+
+
+def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path = HANDBOOK, most_streams: int = MOST_STREAMS) -> FastAPI:
+    """Return the application over a running plant. `clock` gives the time that pages count ages from; the real one by default."""
+    clock = clock or RealClock()
+    hub = Hub(lambda: event_of(take_snapshot(plant, clock.now())), clock, most_streams=most_streams)
+    desk = make_desk(plant, clock, hub, handbook)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        feeding = asyncio.create_task(hub.run())
+        try:
+            yield
+        finally:
+            hub.stop()
+            feeding.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await feeding
+
+    # No generated documentation in production: it tells a stranger more than a user needs.
+    app = FastAPI(title="startledger", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
+    app.state.desk = desk
+    app.add_middleware(SecurityHeaders)
+    app.include_router(pages_router(desk))
+    app.include_router(handbook_router(desk))
+    app.include_router(api_router(desk))
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    install_failures(app, desk)
+    return app

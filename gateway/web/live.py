@@ -1,0 +1,71 @@
+"""The data of one live event: every text on the pages that changes by itself, and a version of whatever else is drawn."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+from gateway.instants import Instant
+from gateway.web.motor_page import state_line, values_of
+from gateway.web.motor_rows import Row, ages_sentence, fingerprint, is_stale, motor_version, ordered_rows
+from gateway.web.snapshot import MotorNow, Snapshot
+from gateway.web.words import freshness, number
+
+
+class MotorTexts(TypedDict):
+    """One motor: `t` texts and `m` marks by place, `v` value and flaw by signal, `version` of its pictures and sentences."""
+
+    t: dict[str, str]
+    m: dict[str, bool]
+    v: dict[str, tuple[str, str]]
+    version: str
+
+
+class Event(TypedDict):
+    """One event: a whole picture of the moment, so that any number of earlier ones may be lost."""
+
+    clock: str
+    date: str
+    ages: str
+    alerts: int
+    versions: dict[str, str]
+    motors: dict[str, MotorTexts]
+
+
+def list_version(snapshot: Snapshot) -> str:
+    """Return the version of the motors page: order, reasons and pictures."""
+    order = tuple(motor.starter.name for motor in snapshot.motors)
+    return fingerprint(order, tuple(motor_version(motor) for motor in snapshot.motors))
+
+
+def alerts_version(snapshot: Snapshot) -> str:
+    """Return the version of the alerts page."""
+    return fingerprint(tuple((alert.id, alert.text, alert.acknowledged_at, alert.returned_at) for alert in snapshot.alerts))
+
+
+def event_of(snapshot: Snapshot) -> Event:
+    """Return the event of a moment."""
+    attention, calm = ordered_rows(snapshot)
+    rows = {row.name: row for row in (*attention, *calm)}
+    return Event(
+        clock=snapshot.time.clock(snapshot.at),
+        date=snapshot.time.date(snapshot.at),
+        ages=ages_sentence(attention + calm),
+        alerts=len(snapshot.alerts),
+        versions={"motors": list_version(snapshot), "alerts": alerts_version(snapshot)},
+        motors={motor.starter.name: _motor_texts(snapshot, place, rows[motor.starter.name]) for place, motor in enumerate(snapshot.motors)},
+    )
+
+
+def _motor_texts(snapshot: Snapshot, place: int, row: Row) -> MotorTexts:
+    motor = snapshot.motors[place]
+    texts = row.texts()
+    texts["fresh"] = freshness(motor.live, snapshot.at, snapshot.time)
+    texts["since"] = "no data" if row.stale else state_line(motor, snapshot.time, snapshot.at)
+    texts["ratio"] = live_ratio(motor, snapshot.at)
+    values = {value.key: ("—" if row.stale else value.text, value.flaw) for value in values_of(motor)}
+    return MotorTexts(t=texts, m=row.marks(), v=values, version=motor_version(motor))
+
+
+def live_ratio(motor: MotorNow, now: Instant) -> str:
+    """Return the present current x FLC, a dash when it is not present."""
+    return "—" if is_stale(motor.live, now) else number(motor.live.current_ratio, 2)

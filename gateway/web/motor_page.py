@@ -1,0 +1,218 @@
+"""The motor page as data: the answer, the proof below it, the ledger. Made in the pool, since it reads the store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from gateway.instants import Instant
+from gateway.motors.history import History
+from gateway.motors.reading import Quality
+from gateway.motors.records import LimitName, MotorState, Outcome, Start
+from gateway.web.heat_view import HeatPoint, heat_view
+from gateway.web.past import Past, with_latest
+from gateway.web.plant_time import PlantTime
+from gateway.web.shapes import ladder
+from gateway.web.shapes.hours import DAYS, hours_map
+from gateway.web.shapes.scales import midnight
+from gateway.web.shapes.spread import SHOWN, spread
+from gateway.web.shapes.start_curve import latest_start
+from gateway.web.shapes.start_picture import Tone, single, wall
+from gateway.web.snapshot import MotorNow
+from gateway.web.usual import Usual, abnormal, beyond_duration, usual_before
+from gateway.web.values import LiveValue, live_values
+from gateway.web.words import LIMIT_WORDS, METHOD_WORDS, QUALITY_WORDS, limit_cell, number, percent, power_of, start_verdict, title_of
+
+WALL_STARTS = 126
+LEDGER_PAGE = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitRow:
+    """One limit of the ladder."""
+
+    name: str
+    source: str
+    lane: Markup
+    main: str
+    below: str
+    decides: bool
+    certain: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatTexts:
+    """What is printed beside the heat plot."""
+
+    now: str
+    lines: tuple[str, ...]
+    needed: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ladder:
+    """The limits and the heat on one clock axis."""
+
+    axis: Markup
+    rows: tuple[LimitRow, ...]
+    heat: Markup
+    heat_labels: Markup
+    heat_texts: HeatTexts
+    answer: Markup
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerLine:
+    """One start as the ledger shows it; `beyond` marks a line that is not as usual, `number` is its place in the ledger."""
+
+    number: int
+    picture: Markup
+    when: str
+    began_from: str
+    duration: str
+    peak: str
+    i2t: str
+    heat: str
+    at_speed: str
+    verdict: str
+    quality: str
+    beyond: bool
+    good: bool
+
+
+def tone_of(motor: MotorNow) -> Tone:
+    """Return the colour of what lies beyond the usual: urgent while an alert of priority 1 stands."""
+    return "u" if motor.foremost is not None and motor.foremost.priority == 1 else "c"
+
+
+def facts_line(motor: MotorNow) -> str:
+    """Return the line under the plate: what it drives, power, FLC, method."""
+    starter = motor.starter
+    return f"{title_of(starter)}, {power_of(starter)}, FLC {starter.motor.flc_a:g} A, {METHOD_WORDS[starter.device.method]}"
+
+
+def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], time: PlantTime) -> Ladder:
+    """Return the ladder with the heat plot below it."""
+    budget = motor.budget
+    axis = ladder.ladder_axis(budget)
+    view = heat_view(motor.starter, history, budget, trail, axis.to_at)
+    rows = []
+    for verdict in budget.limits:
+        main, below = limit_cell(verdict, budget, time)
+        lane = ladder.limit_lane(verdict, budget, axis, time)
+        decides = verdict.limit is budget.deciding_limit
+        name = LIMIT_WORDS[verdict.limit]
+        source = f"{verdict.source}" if verdict.limit is LimitName.THERMAL_CAPACITY else f"{verdict.source}: {verdict.reason}"
+        shown = name if name[0].isupper() else name[0].upper() + name[1:]
+        rows.append(LimitRow(name=shown, source=source, lane=lane, main=main, below=below, decides=decides, certain=verdict.certain))
+    lines = []
+    if view.at_answer is not None and budget.next_start_at is not None and budget.next_start_at > budget.as_of:
+        lines.append(f"{percent(view.at_answer)} at {time.clock(budget.next_start_at)}")
+    if view.after_start is not None:
+        lines.append(f"{percent(view.after_start)} after a start{', estimate' if view.estimated else ''}")
+    if not view.certain:
+        lines.append("uncertain")
+    texts = HeatTexts(now=percent(view.now), lines=tuple(lines), needed=percent(view.needed), source=view.source)
+    return Ladder(
+        axis=ladder.axis_lane(axis, time),
+        rows=tuple(rows),
+        heat=ladder.heat_lane(view, budget, axis, time),
+        heat_labels=ladder.heat_labels(),
+        heat_texts=texts,
+        answer=ladder.answer_lane(budget, axis, time),
+    )
+
+
+def latest_picture(motor: MotorNow, past: Past, time: PlantTime) -> Markup | None:
+    """Return the latest seen start over the earlier ones, None when none was seen with a curve."""
+    latest = next((start for start in past.pictured if start.outcome is not Outcome.UNSEEN and start.curve is not None), None)
+    if latest is None:
+        return None
+    earlier = [start for start in past.pictured if start.number < latest.number]
+    flc_a = motor.starter.motor.flc_a
+    usual = usual_before(past.recent, latest.number, flc_a)
+    return latest_start(latest, earlier, usual, flc_a, clock=time.clock(latest.began_at), tone=tone_of(motor))
+
+
+def spreads(motor: MotorNow, past: Past) -> list[Markup]:
+    """Return the four pictures of the last starts against what is usual."""
+    flc_a, usual, tone = motor.starter.motor.flc_a, past.usual, tone_of(motor)
+    shown = [start for start in reversed(past.recent[:SHOWN]) if start.outcome is not Outcome.UNSEEN]
+    return [
+        spread("duration", "s", [s.duration_s for s in shown], usual.duration_s, 1, tone),
+        spread("peak", "× FLC", [s.peak_ratio for s in shown], usual.peak_ratio, 2, tone),
+        spread("I²t", "FLC² s", [s.i2t_flc2s for s in shown], usual.i2t_flc2s, 0, tone),
+        spread("at speed", "× FLC", [_over(s.at_speed_current_a, flc_a) for s in shown], usual.at_speed_ratio, 2, tone),
+    ]
+
+
+def _over(value: float | None, base: float) -> float | None:
+    return None if value is None else value / base
+
+
+def hour_picture(motor: MotorNow, starts: Sequence[Start], time: PlantTime, now: Instant) -> Markup:
+    """Return the starts in each hour of the last days."""
+    return hours_map(starts, time, now, motor.starter.limits.starts_per_hour)
+
+
+def hour_map_begin(time: PlantTime, now: Instant) -> Instant:
+    """Return the instant from which starts are needed for the map."""
+    return midnight(time, now, DAYS - 1)
+
+
+def wall_picture(motor: MotorNow, starts: Sequence[Start], usual: Usual) -> Markup:
+    """Return the picture of all the given starts; `starts` newest first, with curves."""
+    return wall(with_latest(starts, motor.live.last_start), usual, motor.starter.motor.flc_a, tone=tone_of(motor))
+
+
+def ledger_lines(motor: MotorNow, starts: Sequence[Start], usual: Usual, time: PlantTime, now: Instant) -> list[LedgerLine]:
+    """Return the ledger's lines, newest first."""
+    return [_ledger_line(motor, start, usual, time, now) for start in starts]
+
+
+def _ledger_line(motor: MotorNow, start: Start, usual: Usual, time: PlantTime, now: Instant) -> LedgerLine:
+    flc_a = motor.starter.motor.flc_a
+    unseen = start.outcome is Outcome.UNSEEN
+    when = time.stamp(start.began_at, now)
+    if unseen:
+        when = f"{time.moment(start.began_at, now)} to {time.moment(start.ended_at, start.began_at)}"
+    heat = "—" if start.heat_before is None or start.heat_after is None else f"{start.heat_before * 100:.0f} → {start.heat_after * 100:.0f}"
+    quality = QUALITY_WORDS[start.quality] + (f": {start.remark}" if start.remark else "")
+    return LedgerLine(
+        number=start.number,
+        picture=single(start, usual, flc_a, tone=tone_of(motor)),
+        when=when,
+        began_from=_began_from(start),
+        duration=number(start.duration_s, 1),
+        peak=number(start.peak_ratio, 2),
+        i2t=number(start.i2t_flc2s, 0),
+        heat=heat,
+        at_speed=number(_over(start.at_speed_current_a, flc_a), 2),
+        verdict=start_verdict(start, usual),
+        quality=quality,
+        beyond=abnormal(start, usual) or beyond_duration(start, usual),
+        good=start.quality is Quality.GOOD,
+    )
+
+
+def _began_from(start: Start) -> str:
+    """Return "cold" or "warm" from the heat before the start; under 20 % counts as cold (own choice, no source)."""
+    if start.heat_before is None:
+        return ""
+    return "cold" if start.heat_before < 0.2 else "warm"
+
+
+def state_line(motor: MotorNow, time: PlantTime, now: Instant) -> str:
+    """Return the state with its beginning: "stopped since 14:09"; "" while it is not known."""
+    live = motor.live
+    if live.state is MotorState.UNKNOWN or live.state_since is None:
+        return "state not known"
+    return f"{live.state.value} since {time.moment(live.state_since, now)}"
+
+
+def values_of(motor: MotorNow) -> list[LiveValue]:
+    """Return every signal of the motor's map with its present value."""
+    return live_values(motor)

@@ -1,0 +1,1 @@
+"""The pictures: SVG made from records, all on the scales of one module. Pure. Text is escaped where it enters; the style sheet colours."""

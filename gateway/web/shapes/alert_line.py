@@ -1,0 +1,40 @@
+"""The line an alert travels: raised, acknowledged, returned are its stops; the line shows how far it got."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from gateway.instants import Instant
+from gateway.motors.alerts import Alert
+from gateway.web.plant_time import PlantTime
+from gateway.web.shapes import svg
+
+WIDTH, HEIGHT = 212.0, 40.0
+_STOPS = (18.0, 104.0, 190.0)
+_HALF = 43.0
+
+
+def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
+    """Return the line: broad while nobody has seen the alert, thin once seen and still active, double thin when it went back unseen."""
+    level = min(max(alert.priority, 1), 3)
+    stops = (alert.raised_at, alert.acknowledged_at, alert.returned_at)
+    parts = _track(level, acknowledged=alert.acknowledged_at is not None, returned=alert.returned_at is not None)
+    for x, at in zip(_STOPS, stops, strict=True):
+        parts.append(svg.rect(x - 7, 5, 14, 14, f"l{level}" if at is not None else "stop"))
+        words = "open" if at is None else time.clock(at)
+        parts.append(svg.text(x, 36, words, "t2" if at is not None else "", "middle"))
+    label = ", ".join(
+        f"{name} {'no' if at is None else time.moment(at, now)}"
+        for name, at in zip(("raised", "acknowledged", "returned"), stops, strict=True)
+    )
+    return svg.picture(WIDTH, HEIGHT, label, parts)
+
+
+def _track(level: int, *, acknowledged: bool, returned: bool) -> list[str]:
+    raised, seen, back = _STOPS
+    if not acknowledged and returned:
+        return [f'<path class="l{level}p" stroke-width="1.5" d="M{raised} 7.5H{back}M{raised} 16.5H{back}"/>']
+    parts = [f'<path class="l{level}p" stroke-width="9" d="M{raised} 12H{seen if acknowledged else raised + _HALF}"/>']
+    if acknowledged:
+        parts.append(f'<path class="l{level}p" stroke-width="3" d="M{seen} 12H{back if returned else seen + _HALF}"/>')
+    return parts

@@ -1,0 +1,68 @@
+"""Live values as text: every signal with its unit and quality; a bad one is a dash with the reason, never its last good figure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from gateway.motors.reading import Scalar
+from gateway.registers.roles import ROLES, RoleKind
+from gateway.web.snapshot import MotorNow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveValue:
+    """One signal: its key, what it means ("" for one without a role), value, unit, and what is wrong with it ("" when nothing is)."""
+
+    key: str
+    meaning: str
+    text: str
+    unit: str
+    flaw: str
+
+
+_UNIT_WORDS = {"degC": "°C", "": ""}
+
+
+def live_values(motor: MotorNow) -> list[LiveValue]:
+    """Return the signals in a steady order: those with a role in the order of the roles, then the others by name."""
+    live, facts = motor.live, motor.starter.signals
+    keys = set(live.values) | set(live.flaws) | set(facts.keys)
+    order = {role: place for place, role in enumerate(ROLES)}
+    found = []
+    for key in sorted(keys, key=lambda key: (order.get(key, len(order)), key)):
+        role = ROLES.get(key)
+        unit = facts.units.get(key) or (role.unit if role is not None else "")
+        flag = role is not None and role.kind is RoleKind.FLAG
+        text = value_text(live.values.get(key), facts.texts.get(key), flag=flag)
+        found.append(
+            LiveValue(
+                key=key,
+                meaning=role.meaning if role is not None else "",
+                text=text,
+                unit=_UNIT_WORDS.get(unit, unit),
+                flaw=live.flaws.get(key, ""),
+            )
+        )
+    return found
+
+
+def value_text(value: Scalar | None, texts: Mapping[int, str] | None = None, *, flag: bool = False) -> str:
+    """Return a value as text: yes or no for a flag, the map's own text for a code, at most four digits that matter for a measured one.
+
+    >>> value_text(278.64), value_text(True), value_text(None), value_text(0.8571), value_text(3)
+    ('278.6', 'yes', '—', '0.857', '3')
+    """
+    if value is None:
+        return "—"
+    if isinstance(value, bool) or (flag and isinstance(value, int | float)):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return value
+    named = texts.get(int(value)) if texts and float(value).is_integer() else None
+    if named is not None:
+        return f"{int(value)}, {named}"
+    if isinstance(value, int):
+        return str(value).replace("-", "−")
+    decimals = 0 if abs(value) >= 1000 else 1 if abs(value) >= 10 else 2 if abs(value) >= 1 else 3
+    return f"{value:.{decimals}f}".replace("-", "−")
