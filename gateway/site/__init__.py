@@ -1,0 +1,10 @@
+"""The site file: which starters there are, how to reach them, what is known of their motors and which limits hold.
+
+`model` is what a site is, `load` reads it with every map it names, `check` tells what is wrong with files without using them.
+"""
+
+from gateway.site.check import check_files
+from gateway.site.load import load_site
+from gateway.site.model import LinkAddress, Paces, Site, StarterSite, WebSettings
+
+__all__ = ["LinkAddress", "Paces", "Site", "StarterSite", "WebSettings", "check_files", "load_site"]
