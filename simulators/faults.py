@@ -91,9 +91,13 @@ class FaultSwitch:
             raise ValueError(f"a probability is 0 to 1, not {probability}")
         self._armed.append(_Armed(Trouble(kind=kind, delay_s=delay_s, exception_code=exception_code), unit, None, probability))
 
-    def clear(self, kind: ReplyFault | None = None) -> None:
-        """End one kind of fault, or all."""
-        self._armed = [armed for armed in self._armed if kind is not None and armed.trouble.kind is not kind]
+    def clear(self, kind: ReplyFault | None = None, *, unit: int | None = None) -> None:
+        """End one kind of fault, or all; with `unit` only what was armed for that unit."""
+
+        def ends(armed: _Armed) -> bool:
+            return (kind is None or armed.trouble.kind is kind) and (unit is None or armed.unit == unit)
+
+        self._armed = [armed for armed in self._armed if not ends(armed)]
 
     def draw(self, unit: int) -> Trouble | None:
         """Return what is wrong with the next reply of this unit, None when nothing is; what was armed first comes first."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from array import array
 
-from gateway.registers.model import ModbusPlace, RegisterMap, Table
+from gateway.registers.model import ModbusPlace, RegisterMap, Span, Table
 
 
 class _Area:
@@ -21,8 +21,8 @@ class _Area:
 class Image:
     """Register contents per table.
 
-    The device answers for every register of its map, and for the holes between them that are no wider than the map says may be bridged; it
-    refuses forbidden spans and everything else, so that a reader who bridges too far is told.
+    The device answers for every register of its map, for the holes between them that are no wider than the map says may be bridged, and
+    between signals that must come together; it refuses forbidden spans and everything else, so that a reader who bridges too far is told.
 
     >>> from gateway.registers.model import Protocol, Signal, Span, WordType
     >>> place = ModbusPlace(span=Span(Table.HOLDING, 12, 12), written="holding 12")
@@ -49,6 +49,8 @@ class Image:
                     begin = min(reached + 1, span.first) if bridged else span.first
                     _mark(area, begin, span.last, 1)
                     reached = max(reached, span.last)
+        for span in _tied(register_map):
+            _mark(self._areas[span.table], span.first, span.last, 1)
         for span in register_map.forbidden:
             forbidden_area = self._areas.get(span.table)
             if forbidden_area is not None:
@@ -83,6 +85,18 @@ class Image:
             for index, word in enumerate(area.words)
             if area.answered[index]
         }
+
+
+def _tied(register_map: RegisterMap) -> list[Span]:
+    """Return the spans from the first to the last register of signals that must come in one request."""
+    spans = {signal.name: signal.place.span for signal in register_map.signals if isinstance(signal.place, ModbusPlace)}
+    groups = [*register_map.together, *((signal.name, signal.scale_from) for signal in register_map.signals if signal.scale_from)]
+    tied = []
+    for group in groups:
+        own = [spans[name] for name in group if name in spans]
+        if own and all(span.table is own[0].table for span in own):
+            tied.append(Span(own[0].table, min(span.first for span in own), max(span.last for span in own)))
+    return tied
 
 
 def _mark(area: _Area, first: int, last: int, answered: int) -> None:

@@ -241,7 +241,7 @@ class OpcuaServer:
             if place.path:
                 node = await self._by_path(server, place, variant)
             else:
-                space = await server.register_namespace(place.namespace_uri)
+                space = await _namespace(server, place.namespace_uri)
                 if folder is None:
                     folder = await _child(server, server.nodes.objects, space, device.map.name)
                 node = await _add(folder, ua.NodeId.from_string(f"ns={space};{place.identifier}"), signal.name, space, variant)
