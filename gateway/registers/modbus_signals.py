@@ -61,7 +61,10 @@ class _Shape:
 
 
 def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal | None:
-    """Return a signal, None when its place or type is not known; every mistake goes to the section's findings."""
+    """Return a signal, None when its place or type is not known; every mistake goes to the section's findings.
+
+    A counter without `wraps_at` wraps by the size of its words.
+    """
     section.allow(_FIELDS, _ELSEWHERE)
     common = read_common(section, name)
     scale_from = section.text("scale_from")
@@ -76,6 +79,7 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
     if shape is None:
         return None
     _check_kind(section, common, shape.type, scale_from)
+    is_counter = common.meaning is not None and common.meaning.kind is RoleKind.COUNTER
     return Signal(
         name=name,
         key=common.key,
@@ -92,7 +96,7 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
         no_value=_no_value(section, shape),
         plausible=common.plausible,
         texts=common.texts,
-        wraps_at=common.wraps_at,
+        wraps_at=common.wraps_at or (_modulus(shape.type, shape.bit_count) if is_counter else None),
         pace=common.pace,
         # The letters of a text stand in the order of the addresses, also where numbers come low word first.
         word_order=Order.HIGH_FIRST if shape.type is WordType.TEXT else word_order,
@@ -102,17 +106,8 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
     )
 
 
-def counter_modulus(signal: Signal) -> int | None:
-    """Return where a counter wraps by the size of its words, None when the size is not known (OPC UA, float).
-
-    >>> place = ModbusPlace(span=parse_span("40013", 1)[0], written="40013")
-    >>> counter_modulus(Signal(name="n", key="n", role=None, place=place, type=WordType.UINT16))
-    65536
-    """
-    return None if signal.type is None else _modulus(signal.type, signal.bit_count)
-
-
 def _modulus(kind: WordType, bit_count: int) -> int | None:
+    """Return the number of different values that a type counts through, None for a float and a text."""
     if kind in (WordType.BIT, WordType.BITS):
         return 1 << bit_count
     if kind is WordType.TEXT or kind in _FLOATS:

@@ -9,7 +9,6 @@ from types import MappingProxyType
 from urllib.parse import urlsplit
 
 from gateway.motors.facts import AlertSettings, LimitSettings, SignalFacts, Starter, StarterData, Thresholds
-from gateway.registers.modbus_signals import counter_modulus
 from gateway.registers.model import Protocol, RegisterMap
 from gateway.registers.roles import ROLES
 from gateway.registers.sections import Section
@@ -64,12 +63,12 @@ def read_starter(section: Section, name: str, map_of: Callable[[Section, str], R
 
 
 def signal_facts(register_map: RegisterMap) -> SignalFacts:
-    """Return what the core must know of a map; a counter without `wraps_at` wraps by the size of its words."""
+    """Return what the core must know of a map."""
     counter = register_map.signal("start_count")
     units = {signal.key: ROLES[signal.role].unit if signal.role is not None else signal.unit for signal in register_map.signals}
     return SignalFacts(
         keys=frozenset(signal.key for signal in register_map.signals),
-        start_count_wraps_at=None if counter is None else counter.wraps_at or counter_modulus(counter),
+        start_count_wraps_at=None if counter is None else counter.wraps_at,
         units=MappingProxyType({key: unit for key, unit in units.items() if unit}),
         texts=MappingProxyType({signal.key: signal.texts for signal in register_map.signals if signal.texts}),
         update_time_s=register_map.update_time_s,
