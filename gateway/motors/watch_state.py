@@ -1,0 +1,53 @@
+"""The whole state of one watch: what a snapshot holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from gateway.instants import Instant
+from gateway.motors.course import Course
+from gateway.motors.heat_account import HeatAccount
+from gateway.motors.ledger import Ledger
+from gateway.motors.reading import Reading
+from gateway.motors.recogniser import Recogniser
+from gateway.motors.records import MotorState, Start
+from gateway.motors.signs import Kept
+
+
+@dataclass(slots=True)
+class WatchState:
+    """State of one watch.
+
+    last: last accepted reading; `kept`: older values of keys that it leaves out.
+    told: state of the motor as told in events, since `told_at`; `blind` while no usable reading comes.
+    first_at: first reading of all.
+    command_until: a start command that came a moment ago keeps the pace fast until then.
+    late: instants of readings older than the last one, in a row: three of them mean that the clock was set back.
+    last_start: without its curve.
+    """
+
+    recogniser: Recogniser = field(default_factory=Recogniser)
+    course: Course = field(default_factory=Course)
+    ledger: Ledger = field(default_factory=Ledger)
+    heat: HeatAccount = field(default_factory=HeatAccount)
+    last: Reading | None = None
+    kept: Kept = field(default_factory=dict)
+    told: MotorState = MotorState.UNKNOWN
+    told_at: Instant | None = None
+    blind: bool = False
+    first_at: Instant | None = None
+    command: bool = False
+    command_until: Instant | None = None
+    late: list[Instant] = field(default_factory=list)
+    last_start: Start | None = None
+
+    def shift(self, by_us: int) -> None:
+        """Move every instant, after the wall clock was set."""
+        for part in (self.recogniser, self.course, self.ledger, self.heat):
+            part.shift(by_us)
+        if self.last is not None:
+            self.last = replace(self.last, at=self.last.at + by_us)
+        self.kept = {key: (at + by_us, value) for key, (at, value) in self.kept.items()}
+        self.told_at = None if self.told_at is None else self.told_at + by_us
+        self.first_at = None if self.first_at is None else self.first_at + by_us
+        self.command_until = None if self.command_until is None else self.command_until + by_us
