@@ -19,6 +19,8 @@ _BAR_DEPTH_SQUARED = 3.0
 _LEAST_LEAKAGE, _MOST_LEAKAGE = 0.02, 0.6
 """Bounds of the total leakage, of rated voltage over rated current."""
 _TORQUE_TOLERANCE = 0.02
+_MOST_STANDSTILL_POWER_FACTOR = 0.95
+"""Common practice, no source: catalogue motors lie between 0.2 and 0.8."""
 
 
 class NameplateError(ValueError):
@@ -269,6 +271,13 @@ def fit_circuit(nameplate: Nameplate, flc_a: float | None = None) -> Circuit:
             "locked_rotor_torque_ratio",
             f"{nameplate.locked_rotor_torque_ratio:g} x rated torque cannot come from {nameplate.locked_rotor_current_ratio:g} x FLC:"
             " torque too high or too low for the locked-rotor current",
+        )
+    standstill_pf = best.at(1.0).power_factor
+    if standstill_pf > _MOST_STANDSTILL_POWER_FACTOR:
+        raise NameplateError(
+            "locked_rotor_torque_ratio",
+            f"{nameplate.locked_rotor_torque_ratio:g} x rated torque from {nameplate.locked_rotor_current_ratio:g} x FLC needs"
+            f" a power factor of {standstill_pf:.2f} at standstill; a squirrel cage has less than {_MOST_STANDSTILL_POWER_FACTOR:g}",
         )
     if best.breakdown().torque_nm < target_nm:
         raise NameplateError(
