@@ -10,7 +10,7 @@ from markupsafe import Markup
 from gateway.instants import Instant
 from gateway.motors.history import History
 from gateway.motors.reading import Quality
-from gateway.motors.records import LimitName, MotorState, Outcome, Start
+from gateway.motors.records import MotorState, Outcome, Start
 from gateway.web.heat_view import HeatPoint, heat_view
 from gateway.web.past import Past, with_latest
 from gateway.web.plant_time import PlantTime
@@ -35,6 +35,8 @@ class LimitRow:
 
     name: str
     source: str
+    full_source: str
+    reason: str
     lane: Markup
     main: str
     below: str
@@ -105,9 +107,21 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
         lane = ladder.limit_lane(verdict, budget, axis, time)
         decides = verdict.limit is budget.deciding_limit
         name = LIMIT_WORDS[verdict.limit]
-        source = f"{verdict.source}" if verdict.limit is LimitName.THERMAL_CAPACITY else f"{verdict.source}: {verdict.reason}"
+        source = f"{verdict.source.split(';')[0]}: {verdict.reason}"
         shown = name if name[0].isupper() else name[0].upper() + name[1:]
-        rows.append(LimitRow(name=shown, source=source, lane=lane, main=main, below=below, decides=decides, certain=verdict.certain))
+        rows.append(
+            LimitRow(
+                name=shown,
+                source=source,
+                full_source=verdict.source,
+                reason=verdict.reason,
+                lane=lane,
+                main=main,
+                below=below,
+                decides=decides,
+                certain=verdict.certain,
+            )
+        )
     lines = []
     if view.at_answer is not None and budget.next_start_at is not None and budget.next_start_at > budget.as_of:
         lines.append(f"{percent(view.at_answer)} at {time.clock(budget.next_start_at)}")

@@ -11,7 +11,7 @@ from gateway.motors.records import Live
 from gateway.web.plant_time import STALE_AFTER_S, PlantTime, age, span
 from gateway.web.shapes.slots import Slots, slots_of
 from gateway.web.snapshot import MotorNow, Snapshot
-from gateway.web.words import STATE_WORDS, next_start, number, percent, power_of, title_of, turning
+from gateway.web.words import STATE_WORDS, counts_from_stop, next_start, number, percent, power_of, title_of, turning
 
 ROOMY_ROWS = 4
 """Attention rows of full height that fit a 1024 x 600 panel beside eight calm ones; with more of them all are drawn lower."""
@@ -140,6 +140,6 @@ def motor_version(motor: MotorNow) -> str:
     slots = slots_of(budget, live.unseen_last_hour)
     # A permitted start is always "now", whatever the second; a waiting time that creeps is news once a minute only.
     waiting = budget.next_start_at is None or budget.next_start_at > budget.as_of
-    base = budget.as_of if turning(live) else 0
+    base = budget.as_of if counts_from_stop(live, budget) else 0
     next_minute = (budget.next_start_at - base) // MINUTE if budget.next_start_at is not None and waiting else waiting
     return fingerprint(live.state, live.total_starts, last, alerts, slots, budget.deciding_limit, next_minute, budget.quality)

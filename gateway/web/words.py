@@ -139,7 +139,7 @@ def next_start(live: Live, budget: Budget, time: PlantTime) -> NextStart:
     if budget.next_start_at is None:
         return NextStart(main="never" if certain else "not known", note=limit if certain else budget.reason or "no data", certain=certain)
     note = limit if certain else f"{limit}, uncertain" if limit else "uncertain"
-    if budget.next_start_at > budget.as_of and turning(live):
+    if budget.next_start_at > budget.as_of and counts_from_stop(live, budget):
         return NextStart(main=f"{span(seconds_between(budget.as_of, budget.next_start_at))} off", note=note, certain=certain)
     if budget.next_start_at > budget.as_of:
         return NextStart(main=time.moment(budget.next_start_at, budget.as_of), note=note, certain=certain)
@@ -158,7 +158,7 @@ def answer(motor: MotorNow, time: PlantTime, now: Instant) -> str:
             return "Not known when: no data yet." if since is None else f"Not known when: no data since {time.moment(since, now)}."
         return f"No start is permitted: {limit_words(budget) or 'a limit'} as set."
     likely = "" if budget.quality is Quality.GOOD else ", uncertain"
-    if budget.next_start_at > budget.as_of and turning(live):
+    if budget.next_start_at > budget.as_of and counts_from_stop(live, budget):
         wait = span(seconds_between(budget.as_of, budget.next_start_at))
         return f"Running. Once stopped, may be started again after {wait}{likely}."
     if budget.next_start_at > budget.as_of:
@@ -168,8 +168,19 @@ def answer(motor: MotorNow, time: PlantTime, now: Instant) -> str:
     return f"{verb}{left}{likely}."
 
 
+def counts_from_stop(live: Live, budget: Budget) -> bool:
+    """Return whether the wait for the next start begins with a stop that is still to come (an off time, cooling at standstill)."""
+    deciding = deciding_verdict(budget)
+    return turning(live) and deciding is not None and any(since >= budget.as_of for since, _ in deciding.holds)
+
+
+def deciding_verdict(budget: Budget) -> LimitVerdict | None:
+    """Return the verdict of the deciding limit."""
+    return next((verdict for verdict in budget.limits if verdict.limit is budget.deciding_limit), None)
+
+
 def turning(live: Live) -> bool:
-    """Return whether the motor turns: any next start then counts from a stop that is still to come."""
+    """Return whether the motor turns."""
     return live.state in (MotorState.STARTING, MotorState.RUNNING, MotorState.STOPPING)
 
 
@@ -177,12 +188,12 @@ def explanation(live: Live, budget: Budget, now: Instant) -> str:
     """Return the reason of the answer: one limit only, with its figure, and how long to wait."""
     if budget.next_start_at is None and budget.quality is Quality.BAD:
         return sentence(budget.reason or "no usable reading")
-    deciding = next((verdict for verdict in budget.limits if verdict.limit is budget.deciding_limit), None)
+    deciding = deciding_verdict(budget)
     if deciding is None:
         return "No limit is set for this motor: give motor data, a starter rating or a site rule in the site file."
     said = f"The {LIMIT_WORDS[deciding.limit]} decides: {deciding.reason.rstrip('.')}." if deciding.reason else ""
     wait_s = None if budget.next_start_at is None else seconds_between(now, budget.next_start_at)
-    wait = f" {span(wait_s)} to wait." if wait_s is not None and wait_s > 0 and not turning(live) else ""
+    wait = f" {span(wait_s)} to wait." if wait_s is not None and wait_s > 0 and not counts_from_stop(live, budget) else ""
     doubt = f" {sentence(budget.reason)}" if budget.quality is not Quality.GOOD and budget.reason else ""
     return f"{said}{wait}{doubt}".strip()
 
