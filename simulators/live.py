@@ -1,7 +1,7 @@
 """A scenario in real time: every starter moves with the clock and is served on its sockets.
 
-A starter moves when it is asked, and besides that every half second, so that it needs no reader to live. The same starters may first have been
-stepped through simulated days without any socket (`SimulatedStarter.advance_to`), and go on here where they are.
+A starter moves when it is asked, and besides that every half second, so that it needs no reader to live. The same starters may first have
+been stepped through simulated days without any socket (`SimulatedStarter.advance_to`), and go on here where they are.
 """
 
 from __future__ import annotations
@@ -109,6 +109,10 @@ class LivePlant:
             else:
                 self.opcua[plan.name] = self._opcua_server(plan, placed)
 
+    @property
+    def _servers(self) -> tuple[ModbusServer | OpcuaServer, ...]:
+        return (*self.modbus.values(), *self.opcua.values())
+
     def now_s(self) -> float:
         """Return the scenario's time [s]."""
         return self._anchor_s + self._clock.monotonic() - self._anchor_monotonic_s
@@ -121,7 +125,7 @@ class LivePlant:
             starter.advance_to(self._anchor_s)
             await asyncio.sleep(0)
         try:
-            for server in (*self.modbus.values(), *self.opcua.values()):
+            for server in self._servers:
                 await server.start()
         except BaseException:
             await self.stop()
@@ -135,7 +139,7 @@ class LivePlant:
             beat.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await beat
-        for server in (*self.modbus.values(), *self.opcua.values()):
+        for server in self._servers:
             await server.stop()
 
     async def __aenter__(self) -> LivePlant:
