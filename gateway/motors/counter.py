@@ -1,14 +1,12 @@
 """The device's own start counter: which rise of its value is believed.
 
-* A rise of up to `SMALL` is believed at once. Anything else - a larger rise, any fall - must stand in the next reading too, or have
-  grown there by
-  no more than `SMALL`: two words of one value read from two moments (torn) do not come twice.
+* A rise of up to `SMALL` is believed at once. Anything else - a larger rise, any fall - must stand in the next reading too, or have grown
+  there by no more than `SMALL`: two words of one value read from two moments (torn) do not come twice.
 * Believed, it is a rise (modulo `wraps_at`) if so many starts can have been made since: BURST + one every SHORTEST_CYCLE_S.
 * A value that only a wrap explains must lie within 1/16 of the counter's range of the top: a counter that fell from 40 000 to 0 was
   reset.
 * Everything else is a reset, or another device: what it shows now is what was counted since, if so many are possible, else nothing is
-  taken from
-  it. Either way starts before the reset may be missing, and the caller marks the time as unexplained.
+  taken from it. Either way starts before the reset may be missing, and the caller marks the time as unexplained.
 * Where the time since the last reading would do for a whole turn of the counter, the number of starts cannot be told at all.
 """
 
@@ -53,10 +51,9 @@ class Counter:
     """The last believed value, and one that waits to be believed.
 
     >>> counter = Counter()
-    >>> for second, value in enumerate([65534, 65535, 0, 1]):
-    ...     counted = counter.take(value, second * 1_000_000, 65536)
-    ...     print(counted and counted.starts, end=" ")
-    None 1 1 1
+    >>> counted = [counter.take(value, second * 1_000_000, 65536) for second, value in enumerate([65534, 65535, 0, 1])]
+    >>> [item and item.starts for item in counted]
+    [None, 1, 1, 1]
     """
 
     value: int | None = None

@@ -20,7 +20,7 @@ LEVELS = 40
 """So many currents of the run, one a second at most, are looked at to tell a soft stop by its rise."""
 EASE_RISE = 1.25
 EASED_FROM_S = 30.0
-"""A soft stop shows as a current that, within so long before off, rises to `EASE_RISE` times what it was and is still up when it goes; own choice."""
+"""A soft stop shows as a current that, so long before off at most, rises to `EASE_RISE` times what it was and is still up; own choice."""
 
 
 @dataclass(frozen=True, slots=True)

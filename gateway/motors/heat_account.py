@@ -1,8 +1,8 @@
 """The heat account: the thermal model fed with the winding current from reading to reading.
 
-Between two readings I^2 is taken as a straight line. Steady running is summed up and given to the model every FLUSH_S seconds at most
+Between two readings I^2 is taken as a straight line. Steady running is summed up and given to the model every FLUSH at most
 (its time constants are minutes); while the current is high every reading is. The moments depend on the readings alone, never on who asks:
-`heat_now` works on a copy.
+`state_now` changes nothing.
 """
 
 from __future__ import annotations

@@ -3,11 +3,10 @@
 The counter and the recogniser tell of the same starts at different moments: a device counts at the command, at the begin or at speed, and
 the counter may be read seldom. So they are matched by time, not reading by reading.
   * A recognised start waits to be counted: it may be the one that the counter rose for between two of its readings when the start, LEAD_S
-    before and
-    LAG_S after, touches the time between them. The oldest such start is taken first.
+    before and LAG_S after, touches the time between them. The oldest such start is taken first.
   * A rise that no recognised start accounts for waits LEAD_S (GAP_LEAD_S when readings were missing) for a start that the device counted
-    early. Then each is
-    entered as *unseen*, within the time between the two counter readings, and charged by the caller. Until then `pending` tells limits of it.
+    early. Then each is entered as *unseen*, within the time between the two counter readings, and charged by the caller. Until then
+    `pending` tells limits of it.
   * A start that the device never counts (it counts at speed only, and this one was cut off) stops waiting when its time is over; it stays
     in the ledger.
   * After a gap without a counter nothing tells what happened: the time is kept as unexplained. With a counter it is unexplained until the

@@ -32,8 +32,13 @@ from gateway.motors.signs import PHASES
 
 SURGE_RATIO = 6.0
 """Change-over surge of a star-delta start [x FLC] where the locked-rotor ratio is not known; common practice, no source."""
+WINDOW_S = 0.02
+"""A true r.m.s. value looks back over one mains cycle at least."""
+FEW = 3
+"""With fewer samples within a start the current may have been anything up to locked rotor between them."""
 STAR_FACTOR = 3.0
 """Winding over line I^2 in star, on the base of the delta line current: sqrt(3)^2."""
+MOST_ERROR_PCT = 999.0
 SETTLED_AFTER_S = 1.0
 """The current at speed is taken from so long after the end on; own choice."""
 
@@ -78,24 +83,29 @@ def begin_edge(off_at: Instant, on_at: Instant, exact: bool, update_time_s: floa
     """Return the begin of a start between the last reading that was off and the first that was on.
 
     >>> begin_edge(1_000_000, 1_100_000, False, 0.0), begin_edge(1_000_000, 1_100_000, True, 0.0)
-    (Edge(at=1050000, error_s=0.05, exact=False), Edge(at=1100000, error_s=0.0, exact=True))
+    (Edge(at=1050000, error_s=0.06..., exact=False), Edge(at=1100000, error_s=0.01, exact=True))
     """
+    unsharp_s = 0.5 * (WINDOW_S + update_time_s)
     if exact:
-        return Edge(on_at, 0.5 * update_time_s, exact=True)
-    return Edge((off_at + on_at) // 2, 0.5 * (seconds_between(off_at, on_at) + update_time_s))
+        return Edge(on_at, unsharp_s, exact=True)
+    return Edge((off_at + on_at) // 2, 0.5 * seconds_between(off_at, on_at) + unsharp_s)
 
 
 def end_crossing(samples: Sequence[Sample], high_a: float, update_time_s: float = 0.0) -> Edge | None:
     """Return the last downward crossing of `high_a`, by a straight line between the samples on its two sides; None when there is none.
 
-    >>> end_crossing([Sample(0, 500.0, {}), Sample(100_000, 200.0, {}), Sample(200_000, 75.0, {})], 100.0)
-    Edge(at=180000, error_s=0.05, exact=False)
+    The true one lies anywhere between the two: the error is the longer of the two parts.
+
+    >>> edge = end_crossing([Sample(0, 500.0, {}), Sample(100_000, 200.0, {}), Sample(200_000, 75.0, {})], 100.0)
+    >>> edge.at, round(edge.error_s, 3)
+    (180000, 0.09)
     """
     known = [(sample.at, sample.current_a) for sample in samples if sample.current_a is not None]
     for (at, above), (next_at, below) in reversed(list(pairwise(known))):
         if above > high_a >= below:
             width_s = seconds_between(at, next_at)
-            return Edge(after(at, width_s * (above - high_a) / (above - below)), 0.5 * (width_s + update_time_s))
+            part = (above - high_a) / (above - below)
+            return Edge(after(at, part * width_s), max(part, 1.0 - part) * width_s + 0.5 * (WINDOW_S + update_time_s))
     return None
 
 
@@ -103,7 +113,7 @@ def figures(samples: Sequence[Sample], began: Edge, ended: Edge, starter: Starte
     """Return the figures of a start, None when no current was sampled in it.
 
     samples: in time order, the first one the last reading that was off, at least one after the end where there is one.
-    changeover_at: end of the star or tap phase, for methods that switch over; None takes the whole start as such, which is the pessimistic side.
+    changeover_at: end of the star or tap phase, for methods that switch over; None takes the whole start as such, the pessimistic side.
 
     >>> from gateway.motors.facts import MotorData
     >>> samples = [Sample(0, 0.0, {})] + [Sample(100_000 * i, 560.0, {}) for i in range(1, 21)] + [Sample(2_100_000, 70.0, {})]
@@ -134,7 +144,7 @@ def figures(samples: Sequence[Sample], began: Edge, ended: Edge, starter: Starte
         i2t_a2s=i2t_a2s,
         i2t_flc2s=i2t_flc2s,
         winding_i2t_flc2s=_winding(points, starter, changeover_at) / flc_a**2,
-        i2t_error_pct=min(100.0, 100.0 * error_flc2s / i2t_flc2s) if i2t_flc2s > 0.0 else 100.0,
+        i2t_error_pct=min(MOST_ERROR_PCT, 100.0 * error_flc2s / i2t_flc2s) if i2t_flc2s > 0.0 else MOST_ERROR_PCT,
         mean_current_a=_integral(amperes) / duration_s if duration_s > 0.0 else peak_a,
         equivalent_rating=equivalent_rating(i2t_flc2s, peak_a / flc_a, starter.device.current_limit_ratio),
         unbalance_pct=unbalance_pct([sample for sample in samples if began.at <= sample.at <= ended.at]),
@@ -154,8 +164,9 @@ def equivalent_rating(i2t_flc2s: float, peak_ratio: float, limit_ratio: float | 
 
 
 def unbalance_pct(samples: Sequence[Sample]) -> float | None:
-    """Return the current unbalance of a start: largest deviation of a phase from the mean of the three, of the mean [%] (NEMA MG 1, 14.36, used for
-    currents; from memory - confirm). None without all three phases.
+    """Return the current unbalance of a start [%]: largest deviation of a phase from the mean of the three, of the mean.
+
+    NEMA MG 1, 14.36, defines it so for voltages; used for currents here (from memory - confirm). None without all three phases.
 
     >>> unbalance_pct([Sample(0, None, {"current_l1": 94.0, "current_l2": 100.0, "current_l3": 106.0})])
     6.0
@@ -174,7 +185,7 @@ def unbalance_pct(samples: Sequence[Sample]) -> float | None:
 
 
 def at_speed_current_a(samples: Sequence[Sample], ended_at: Instant) -> float | None:
-    """Return the mean current once a start has settled [A]: from `SETTLED_AFTER_S` after its end on, earlier samples where there are no later ones."""
+    """Return the mean current at speed [A]: from `SETTLED_AFTER_S` after the end on, earlier samples where there are no later ones."""
     later = [(seconds_between(ended_at, sample.at), sample.current_a) for sample in samples if sample.at > ended_at]
     known = [(at_s, current_a) for at_s, current_a in later if current_a is not None]
     settled = [current_a for at_s, current_a in known if at_s >= SETTLED_AFTER_S]
@@ -269,16 +280,20 @@ def _step_error(samples: Sequence[Sample], began: Edge, ended: Edge, update_time
 def _hidden_error(samples: Sequence[Sample], began: Edge, ended: Edge, starter: Starter) -> float:
     """Return what surges that fell between two samples can have added [FLC^2 s]."""
     device, motor = starter.device, starter.motor
-    inside = [sample for sample in samples if sample.current_a is not None and began.at < sample.at <= ended.at]
+    inside = [(sample.at, sample.current_a) for sample in samples if sample.current_a is not None and began.at < sample.at <= ended.at]
     surge = (motor.locked_rotor_ratio or SURGE_RATIO) ** 2
+    highest = max((current_a for _, current_a in inside), default=0.0) / motor.flc_a
+    widest_s = max((seconds_between(left, right) for (left, _), (right, _) in pairwise(inside)), default=began.error_s + ended.error_s)
     error = 0.0
+    if len(inside) < FEW:
+        error += widest_s * max(0.0, surge - highest**2)
     if device.kick_time_s and device.kick_voltage_ratio:
-        kick_until = after(began.at, device.kick_time_s)
-        if not inside or inside[0].at > kick_until:
+        kick_until = after(began.at, 2.0 * device.kick_time_s)
+        kicked = max((current_a for at, current_a in inside if at <= kick_until), default=0.0) / motor.flc_a
+        if kicked < 0.8 * device.kick_voltage_ratio * math.sqrt(surge):
             error += surge * device.kick_voltage_ratio**2 * device.kick_time_s
     if device.method is Method.STAR_DELTA:
-        widest_s = max((seconds_between(left.at, right.at) for left, right in pairwise(inside)), default=0.0)
-        rise = max(((right.current_a or 0.0) - (left.current_a or 0.0) for left, right in pairwise(inside)), default=0.0)
-        if rise < 0.5 * motor.flc_a:
+        rise_a = max((right - left for (_, left), (_, right) in pairwise(inside)), default=0.0)
+        if rise_a < 0.5 * motor.flc_a:
             error += 0.5 * widest_s * surge
     return error

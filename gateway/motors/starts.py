@@ -1,24 +1,22 @@
-"""How starts are recognised: from what readings say (`Sign`) to where the motor is (`Phase`) and what has happened (`Action`), by one table.
+"""How starts are recognised: one table from what a reading says (`Sign`) to where the motor is (`Phase`) and what has happened (`Action`).
 
 Theory.
   * Each reading becomes one sign. Status bits come before currents: a run bit that is False means off whatever the current, a starting
-    bit means
-    a ramp. A bit that is unknown decides nothing. Where no bit tells, the current does, against OFF, ON and HIGH (`facts.Thresholds`, x FLC); between
-    OFF and ON it says nothing (FAINT), so that noise round one line makes no starts.
+    bit means a ramp. A bit that is unknown decides nothing. Where no bit tells, the current does, against OFF, ON and HIGH
+    (`facts.Thresholds`, x FLC); between OFF and ON it says nothing (FAINT), so that noise round one line makes no starts.
   * Only signs that stand in the row of a phase do anything; any other leaves the phase as it is and causes no action.
   * A start begins with the first reading that is on. By current alone it is a suspicion until it has lasted `min_start_s`; a shorter blip
     is dismissed.
   * It ends at the last downward crossing of HIGH, believed when a bit confirms it (at speed, or starting fallen) or when `end_hold_s`
-    passed
-    below HIGH. If an at-speed bit is known to be False the end waits for it, `max_start_s` at most. A start whose current never went above HIGH (frequency
-    drive, unloaded motor on a ramp) and that no bit ends is at speed when current, and output frequency or speed if read, have been steady for
-    `STEADY_S`; a drive that ramps with constant current and gives neither bit nor frequency is thus taken as at speed too early.
+    passed below HIGH. If an at-speed bit is known to be False the end waits for it, `max_start_s` at most. A start whose current never
+    went above HIGH (frequency drive, unloaded motor on a ramp) and that no bit ends is at speed when current, and output frequency or
+    speed if read, have been steady for `STEADY_S`; a drive that ramps with constant current and gives neither bit nor frequency is thus
+    taken as at speed too early.
   * Current gone during a ramp is a star-delta gap until `off_confirm_s` passed; a run bit that is False is off at once. When the next
-    reading is
-    on again, later than that, only a starter that switches over is given the benefit of the doubt.
+    reading is on again, later than that, only a starter that switches over is given the benefit of the doubt.
   * For `reopen_s` after the end a surge (REOPEN x HIGH, without current going off) opens the same start again: the change-over of a
-    lightly loaded star-delta,
-    a second ramp. Direct-on-line starters and drives have no second step; a starter that says at speed by a bit is believed.
+    lightly loaded star-delta, a second ramp. Direct-on-line starters and drives have no second step; a starter that says at speed by a
+    bit is believed.
   * High current beyond `max_start_s` is a stall; the record stays open until the current is cut off or comes down after all.
   * No usable reading for longer than `gap_s` is a gap. Phases then become LOST_...: the first reading after the gap tells what can be
     told.

@@ -56,7 +56,8 @@ class UnderWay:
         self.samples.append(sample)
 
     def _switched(self, sample: Sample, starter: Starter) -> bool:
-        if winding_factor(starter) == 1.0 or not self.samples or seconds_between(self.began.at, sample.at) < CHANGEOVER_AFTER_S:
+        # The first sample that is on may have caught only the end of a mains cycle: a rise from it says nothing.
+        if winding_factor(starter) == 1.0 or len(self.samples) < 3 or seconds_between(self.began.at, sample.at) < CHANGEOVER_AFTER_S:
             return False
         before, now = self.samples[-1].current_a, sample.current_a
         if before is None or now is None:

@@ -1,4 +1,6 @@
-"""One starter, one watch: readings in, events out. PURE: its state is a fold over readings, and a snapshot with the readings since restores it to the bit.
+"""One starter, one watch: readings in, events out.
+
+PURE: its state is a fold over readings, and a snapshot with the readings since restores it to the bit.
 
 The way of one reading that tells something: what it says (`signs`), what that means (`recogniser`, by the table of `starts`), the
 device's counter (`ledger`), heat (`heat_account`), records (`course`), events. Readings that tell nothing new take the short way
