@@ -53,7 +53,9 @@ def _answer(desk: Desk, request: Request, problem: Problem) -> Response:
         return Response(
             problem.model_dump_json(), status_code=problem.status, media_type="application/json", headers=dict(SECURITY_HEADERS)
         )
-    page = desk.templates.get_template("error.html").render(site=desk.plant.site.name, problem=problem)
+    page = desk.templates.get_template("error.html").render(
+        site=desk.plant.site.name, problem=problem, said=problem.happened.split(". ", 1)
+    )
     return HTMLResponse(page, status_code=problem.status, headers=dict(SECURITY_HEADERS))
 
 

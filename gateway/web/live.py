@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TypedDict
 
-from gateway.instants import Instant
-from gateway.web.motor_page import state_line, values_of
-from gateway.web.motor_rows import Row, ages_sentence, fingerprint, is_stale, motor_version, ordered_rows
-from gateway.web.snapshot import MotorNow, Snapshot
-from gateway.web.words import freshness, number
+from gateway.web.motor_page import values_of
+from gateway.web.motor_rows import Row, ages_sentence, fingerprint, motor_version, ordered_rows
+from gateway.web.snapshot import Snapshot
+from gateway.web.words import now_line
 
 
 class MotorTexts(TypedDict):
@@ -59,13 +58,6 @@ def event_of(snapshot: Snapshot) -> Event:
 def _motor_texts(snapshot: Snapshot, place: int, row: Row) -> MotorTexts:
     motor = snapshot.motors[place]
     texts = row.texts()
-    texts["fresh"] = freshness(motor.live, snapshot.at, snapshot.time)
-    texts["since"] = "no data" if row.stale else state_line(motor, snapshot.time, snapshot.at)
-    texts["ratio"] = live_ratio(motor, snapshot.at)
+    texts["line"] = now_line(motor.live, snapshot.at, snapshot.time, stale=row.stale)
     values = {value.key: ("—" if row.stale else value.text, value.flaw) for value in values_of(motor)}
     return MotorTexts(t=texts, m=row.marks(), v=values, version=motor_version(motor))
-
-
-def live_ratio(motor: MotorNow, now: Instant) -> str:
-    """Return the present current x FLC, a dash when it is not present."""
-    return "—" if is_stale(motor.live, now) else number(motor.live.current_ratio, 2)

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from gateway.instants import Instant
 from gateway.motors.history import History
 from gateway.motors.reading import Quality
-from gateway.motors.records import MotorState, Outcome, Start
+from gateway.motors.records import Outcome, Start
 from gateway.web.heat_view import HeatPoint, heat_view
 from gateway.web.past import Past, with_latest
 from gateway.web.plant_time import PlantTime
@@ -217,14 +217,6 @@ def _began_from(start: Start) -> str:
     if start.heat_before is None:
         return ""
     return "cold" if start.heat_before < 0.2 else "warm"
-
-
-def state_line(motor: MotorNow, time: PlantTime, now: Instant) -> str:
-    """Return the state with its beginning: "stopped since 14:09"; "" while it is not known."""
-    live = motor.live
-    if live.state is MotorState.UNKNOWN or live.state_since is None:
-        return "state not known"
-    return f"{live.state.value} since {time.moment(live.state_since, now)}"
 
 
 def values_of(motor: MotorNow) -> list[LiveValue]:

@@ -66,7 +66,7 @@ def row_of(motor: MotorNow, now: Instant, time: PlantTime) -> Row:
         heat_certain=live.heat_quality is Quality.GOOD,
         slots=slots_of(budget, live.unseen_last_hour),
         next_main=cell.main,
-        next_note=cell.note,
+        next_note=f"{cell.note} decides" if alert is not None and cell.certain and cell.note else cell.note,
         certain=cell.certain,
         last_start=_last_start(live, now, time),
         alerts=len(motor.alerts),

@@ -22,15 +22,15 @@ from gateway.web.alert_page import alert_lines, alerts_sentence, past_lines, rat
 from gateway.web.desk import Desk
 from gateway.web.download import starts_csv
 from gateway.web.heat_view import HeatPoint
-from gateway.web.live import alerts_version, list_version, live_ratio
-from gateway.web.motor_rows import ROOMY_ROWS, ages_sentence, motor_version, ordered_rows, row_of
+from gateway.web.live import alerts_version, list_version
+from gateway.web.motor_rows import ROOMY_ROWS, ages_sentence, is_stale, motor_version, ordered_rows, row_of
 from gateway.web.past import NO_PAST, Past
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.slots import slot_picture
 from gateway.web.shapes.start_picture import strip
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.wire_page import fault_words, link_lines, store_lines, wire_sentence
-from gateway.web.words import answer, explanation, freshness, look_first, page_sentence
+from gateway.web.words import answer, explanation, look_first, now_line, page_sentence
 
 MOST_HOUR_MAP_STARTS = 5000
 _CHUNK = 500
@@ -131,9 +131,8 @@ def _motor_page(
         motor=motor,
         row=row_of(motor, now, time),
         facts=page_of.facts_line(motor),
-        since=page_of.state_line(motor, time, now),
-        fresh=freshness(motor.live, now, time),
-        ratio=live_ratio(motor, now),
+        line=now_line(motor.live, now, time, stale=is_stale(motor.live, now)),
+        tone=page_of.tone_of(motor),
         answer=answer(motor, time, now),
         explanation=explanation(motor.live, motor.budget, now),
         look=look_first(motor, past.usual),

@@ -21,6 +21,8 @@ class LiveValue:
     flaw: str
 
 
+_DECIMALS = {"A": 1, "V": 1, "kW": 1, "kWh": 1, "%": 1, "Hz": 2, "degC": 1, "rpm": 0, "s": 1, "h": 1}
+"""Decimals by unit, so that a value keeps its width while it changes; any other unit gets four digits that matter."""
 _UNIT_WORDS = {"degC": "°C", "": ""}
 
 
@@ -34,7 +36,7 @@ def live_values(motor: MotorNow) -> list[LiveValue]:
         role = ROLES.get(key)
         unit = facts.units.get(key) or (role.unit if role is not None else "")
         flag = role is not None and role.kind is RoleKind.FLAG
-        text = value_text(live.values.get(key), facts.texts.get(key), flag=flag)
+        text = value_text(live.values.get(key), facts.texts.get(key), flag=flag, unit=unit)
         found.append(
             LiveValue(
                 key=key,
@@ -47,10 +49,10 @@ def live_values(motor: MotorNow) -> list[LiveValue]:
     return found
 
 
-def value_text(value: Scalar | None, texts: Mapping[int, str] | None = None, *, flag: bool = False) -> str:
-    """Return a value as text: yes or no for a flag, the map's own text for a code, at most four digits that matter for a measured one.
+def value_text(value: Scalar | None, texts: Mapping[int, str] | None = None, *, flag: bool = False, unit: str = "") -> str:
+    """Return a value as text: yes or no for a flag, the map's own text for a code, decimals after the unit for a measured one.
 
-    >>> value_text(278.64), value_text(True), value_text(None), value_text(0.8571), value_text(3)
+    >>> value_text(278.64, unit="A"), value_text(True), value_text(None), value_text(0.8571), value_text(3)
     ('278.6', 'yes', '—', '0.857', '3')
     """
     if value is None:
@@ -64,5 +66,5 @@ def value_text(value: Scalar | None, texts: Mapping[int, str] | None = None, *, 
         return f"{int(value)}, {named}"
     if isinstance(value, int):
         return str(value).replace("-", "−")
-    decimals = 0 if abs(value) >= 1000 else 1 if abs(value) >= 10 else 2 if abs(value) >= 1 else 3
+    decimals = _DECIMALS.get(unit, 0 if abs(value) >= 1000 else 1 if abs(value) >= 10 else 2 if abs(value) >= 1 else 3)
     return f"{value:.{decimals}f}".replace("-", "−")

@@ -35,7 +35,7 @@ class LinkLine:
     """One connection."""
 
     address: str
-    motors: str
+    motors: tuple[str, ...]
     well: bool
     state: str
     fault: str
@@ -63,8 +63,8 @@ def wire_sentence(health: Health, time: PlantTime) -> str:
     if len(bad) > 1:
         return f"{len(bad)} of {total} connections have trouble."
     link = bad[0]
-    since = "no reading yet" if link.last_good_at is None else f"last good reading {time.moment(link.last_good_at, health.at)}"
-    return f"1 of {counted(total, 'connection', 'connections')} has trouble: {link.address}, {since}."
+    since = "no reading yet" if link.last_good_at is None else f"nothing since {time.moment(link.last_good_at, health.at)}"
+    return f"1 of {counted(total, 'connection', 'connections')} has trouble: {since}."
 
 
 def _ms(value_s: float | None) -> str:
@@ -84,7 +84,7 @@ def _link_line(link: LinkHealth, now: Instant, time: PlantTime) -> LinkLine:
     found = sorted(link.faults.items(), key=lambda entry: (-entry[1], entry[0]))
     return LinkLine(
         address=link.address,
-        motors=", ".join(link.starters),
+        motors=link.starters,
         well=not _troubled(link),
         state=state,
         fault=sentence(link.fault),

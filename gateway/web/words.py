@@ -137,7 +137,7 @@ def next_start(live: Live, budget: Budget, time: PlantTime) -> NextStart:
     limit = limit_words(budget)
     certain = budget.quality is Quality.GOOD
     if budget.next_start_at is None:
-        return NextStart(main="never" if certain else "not known", note=limit if certain else budget.reason or "no data", certain=certain)
+        return NextStart(main="never" if certain else "not known", note=limit if certain else "no data", certain=certain)
     note = limit if certain else f"{limit}, uncertain" if limit else "uncertain"
     if budget.next_start_at > budget.as_of and counts_from_stop(live, budget):
         return NextStart(main=f"{span(seconds_between(budget.as_of, budget.next_start_at))} off", note=note, certain=certain)
@@ -241,9 +241,22 @@ def limit_cell(verdict: LimitVerdict, budget: Budget, time: PlantTime) -> tuple[
         main = time.moment(verdict.next_start_at, budget.as_of)
     else:
         main = "now"
+    if main == "not known":
+        return main, ""
     left = "" if verdict.starts_left is None else f"{verdict.starts_left} left"
     below = ", ".join(part for part in ("decides" if decides else "", left if main == "now" or not decides else "") if part)
     return main, below if verdict.certain else f"{below}, uncertain".lstrip(", ")
+
+
+def now_line(live: Live, now: Instant, time: PlantTime, *, stale: bool) -> str:
+    """Return the motor's state, current, heat and freshness in one line."""
+    doubt = "" if live.heat_quality is Quality.GOOD else " uncertain"
+    heat = f"heat {percent(live.heat)}{doubt}" if live.heat is not None else "heat not known"
+    if stale:
+        return f"{freshness(live, now, time)}; {heat}"
+    since = "" if live.state_since is None else f" since {time.moment(live.state_since, now)}"
+    current = f"; {number(live.current_ratio, 2)} × FLC" if turning(live) and live.current_ratio is not None else ""
+    return f"{STATE_WORDS[live.state]}{since}{current}; {heat}; {freshness(live, now, time)}"
 
 
 def freshness(live: Live, now: Instant, time: PlantTime) -> str:

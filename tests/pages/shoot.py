@@ -13,6 +13,7 @@ from pathlib import Path
 
 from playwright.async_api import Browser, async_playwright
 
+from gateway.clock import Clock
 from gateway.web.application import create_app
 from gateway.web.plant_view import PlantView
 from gateway.web.serving import serve
@@ -44,11 +45,11 @@ PAGES = {
 
 
 @asynccontextmanager
-async def served(plant: PlantView) -> AsyncIterator[str]:
+async def served(plant: PlantView, clock: Clock) -> AsyncIterator[str]:
     """Yield the address at which the plant's pages are served."""
     stop = asyncio.Event()
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-    serving = asyncio.create_task(serve(create_app(plant, clock=ShiftedClock()), "127.0.0.1", 0, stop, on_ready=ready.set_result))
+    serving = asyncio.create_task(serve(create_app(plant, clock=clock), "127.0.0.1", 0, stop, on_ready=ready.set_result))
     try:
         yield await ready
     finally:
@@ -74,8 +75,8 @@ async def shoot(browser: Browser, address: str, folder: Path, *, full: bool = Tr
 
 
 async def _main(folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    async with served(tarn_hollow()) as address, async_playwright() as playwright:
+    clock = ShiftedClock()
+    async with served(tarn_hollow(clock), clock) as address, async_playwright() as playwright:
         browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         taken = await shoot(browser, address, folder)
         await browser.close()
@@ -83,4 +84,6 @@ async def _main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(_main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path("artefacts/pages")))
+    target = Path(sys.argv[1]) if len(sys.argv) > 1 else Path("artefacts/pages")
+    target.mkdir(parents=True, exist_ok=True)
+    asyncio.run(_main(target))

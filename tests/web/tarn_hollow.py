@@ -1,4 +1,4 @@
-"""The invented plant Tarn Hollow as a fixed picture for the pages: motors with pasts made from plain formulas, held by a small in-memory plant.
+"""The invented plant Tarn Hollow as a fixed picture for the pages: motors with pasts made from plain formulas, held in memory.
 
 The figures are invented; the budgets are the real rules' verdicts on them.
 """
@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from gateway.clock import Clock, HandClock
 from gateway.instants import HOUR, MINUTE, SECOND, Instant, from_iso
 from gateway.motors.alerts import Alert, AlertKind
 from gateway.motors.budget import budget
@@ -342,7 +343,11 @@ class FakePlant:
     connections: list[LinkHealth] = field(default_factory=list)
     site_name: str = "Tarn Hollow"
     revision: int = 0
-    now: Instant = NOW
+    clock: Clock = field(default_factory=lambda: HandClock(NOW))
+
+    @property
+    def now(self) -> Instant:
+        return self.clock.now()
 
     @property
     def site(self) -> Place:
@@ -350,7 +355,9 @@ class FakePlant:
         return Place(self.site_name, ZONE, entries)
 
     def live(self, name: str) -> Live:
-        return self.motors[name].live
+        live = self.motors[name].live
+        fresh = live.quality is not Quality.BAD and live.last_good_at is not None
+        return replace(live, last_good_at=self.now - 2 * SECOND) if fresh else live
 
     def budget(self, name: str) -> Budget:
         motor = self.motors[name]
@@ -402,7 +409,7 @@ def alert_of(starter: str, kind: AlertKind, priority: int, text: str, advice: st
     return Alert(starter=starter, kind=kind, priority=priority, text=text, advice=advice, raised_at=raised_at, **more)
 
 
-def tarn_hollow() -> FakePlant:
+def tarn_hollow(clock: Clock | None = None) -> FakePlant:
     """Return the plant at 14:12: two motors need action, two need a look, eight are as usual."""
     motors = [_dust_collector(), _feed_conveyor(), _compressor(), _raw_water_2(), _booster(), *_calm()]
     kinds = list(AlertKind)
@@ -431,27 +438,76 @@ def tarn_hollow() -> FakePlant:
         ),
     ]
     past = [
-        alert_of("CV-01", kinds[0], 2, "4 starts in 60 min, 5 permitted", "Ask why it is started so often", 1500, returned_at=NOW - 1440 * MINUTE,
-                 acknowledged_at=NOW - 1470 * MINUTE, acknowledged_by="shift lead")
-    ]  # fmt: skip
+        alert_of(
+            "CV-01",
+            kinds[0],
+            2,
+            "4 starts in 60 min, 5 permitted",
+            "Ask why it is started so often",
+            1500,
+            returned_at=NOW - 1440 * MINUTE,
+            acknowledged_at=NOW - 1470 * MINUTE,
+            acknowledged_by="shift lead",
+        )
+    ]
     links = [
-        LinkHealth(address="modbus 127.0.0.1:5020", starters=("DC-01", "CV-02"), is_open=True, last_good_at=NOW - SECOND, polls=93210, missed=3,
-                   faults={"no_answer": 2}, requests_per_s=2.4, round_trip_p50_s=0.004, round_trip_p99_s=0.021, lateness_p99_s=0.012),
-        LinkHealth(address="modbus 127.0.0.1:5022", starters=("BP-01",), is_open=False, fault="no answer from the device within 1 s; check its cable and power",
-                   fault_kind="no_answer", failures=84, last_good_at=NOW - 14 * MINUTE, polls=88000, missed=12, faults={"no_answer": 84, "closed": 1},
-                   requests_per_s=0.1, round_trip_p50_s=0.005, round_trip_p99_s=0.31, lateness_p99_s=0.4),
-        LinkHealth(address="opc.tcp://127.0.0.1:4840", starters=("RW-01", "RW-02"), is_open=True, last_good_at=NOW - SECOND, polls=90000,
-                   requests_per_s=1.1, round_trip_p50_s=0.007, round_trip_p99_s=0.03, lateness_p99_s=0.008),
-    ]  # fmt: skip
-    return FakePlant({motor.starter.name: motor for motor in motors}, alerts, past, links)
+        LinkHealth(
+            address="modbus 127.0.0.1:5020",
+            starters=("DC-01", "CV-02"),
+            is_open=True,
+            last_good_at=NOW - SECOND,
+            polls=93210,
+            missed=3,
+            faults={"no_answer": 2},
+            requests_per_s=2.4,
+            round_trip_p50_s=0.004,
+            round_trip_p99_s=0.021,
+            lateness_p99_s=0.012,
+        ),
+        LinkHealth(
+            address="modbus 127.0.0.1:5022",
+            starters=("BP-01",),
+            is_open=False,
+            fault="no answer from the device within 1 s; check its cable and power",
+            fault_kind="no_answer",
+            failures=84,
+            last_good_at=NOW - 14 * MINUTE,
+            polls=88000,
+            missed=12,
+            faults={"no_answer": 84, "closed": 1},
+            requests_per_s=0.1,
+            round_trip_p50_s=0.005,
+            round_trip_p99_s=0.31,
+            lateness_p99_s=0.4,
+        ),
+        LinkHealth(
+            address="opc.tcp://127.0.0.1:4840",
+            starters=("RW-01", "RW-02"),
+            is_open=True,
+            last_good_at=NOW - SECOND,
+            polls=90000,
+            requests_per_s=1.1,
+            round_trip_p50_s=0.007,
+            round_trip_p99_s=0.03,
+            lateness_p99_s=0.008,
+        ),
+    ]
+    return FakePlant({motor.starter.name: motor for motor in motors}, alerts, past, links, clock=clock or HandClock(NOW))
 
 
 def _dust_collector() -> Motor:
     starter = starter_of("DC-01", "dust-collector fan", 45, 81, LoadKind.FAN)
     motor = motor_of(starter, (50, 490), 12.0, older=124)
     long_one = seen_start(starter, motor.starts[0].number + 1, NOW - 5 * MINUTE + SECOND, 19.6)
-    return motor_of(starter, (5, 50, 490), 12.0, older=123, tail=[replace(long_one, number=motor.starts[0].number)],
-                    state=MotorState.STOPPED, stopped_minutes_ago=3)  # fmt: skip
+    return motor_of(
+        starter,
+        (5, 50, 490),
+        12.0,
+        older=123,
+        tail=[replace(long_one, number=motor.starts[0].number)],
+        state=MotorState.STOPPED,
+        stopped_minutes_ago=3,
+    )
 
 
 def _compressor() -> Motor:
@@ -471,8 +527,16 @@ def _booster() -> Motor:
     base = motor_of(starter, (200, 300), 6.0)
     first = base.starts[0].number + 1
     missed = [unseen_start(first, NOW - 14 * MINUTE, NOW - MINUTE), unseen_start(first + 1, NOW - 14 * MINUTE, NOW - MINUTE)]
-    rough = seen_start(starter, first - 1, NOW - 200 * MINUTE, 6.3, quality=Quality.UNCERTAIN, remark="7 samples", samples=7,
-                       curve=curve(41, 6.3, 3.4, 0.8, method=Method.SOFT_STARTER, step_s=1.0))  # fmt: skip
+    rough = seen_start(
+        starter,
+        first - 1,
+        NOW - 200 * MINUTE,
+        6.3,
+        quality=Quality.UNCERTAIN,
+        remark="7 samples",
+        samples=7,
+        curve=curve(41, 6.3, 3.4, 0.8, method=Method.SOFT_STARTER, step_s=1.0),
+    )
     return motor_of(starter, (200, 300), 6.0, tail=[rough, *missed], last_good_at=NOW - 14 * MINUTE, reason="no link")
 
 
@@ -486,10 +550,25 @@ def _calm() -> list[Motor]:
     dol = StarterData(method=Method.DIRECT_ON_LINE)
     return [
         motor_of(starter_of("RW-01", "raw-water pump", 75, 134, LoadKind.PUMP), (41, 520), 10.4),
-        motor_of(starter_of("SC-01", "screen", 15, 28, LoadKind.CONVEYOR, device=dol, limits=LimitSettings(starts_per_hour=4)), (200,), 1.4),
+        motor_of(
+            starter_of("SC-01", "screen", 15, 28, LoadKind.CONVEYOR, device=dol, limits=LimitSettings(starts_per_hour=4)), (200,), 1.4
+        ),
         motor_of(starter_of("CV-01", "hopper conveyor", 22, 41, LoadKind.CONVEYOR, limits=rule), (12, 48), 6.6),
-        motor_of(starter_of("CV-03", "pile conveyor", 22, 41, LoadKind.CONVEYOR, limits=rule), (119,), 7.1, state=MotorState.STOPPED, stopped_minutes_ago=112),
-        motor_of(starter_of("FN-02", "drying fan", 18.5, 35, LoadKind.FAN, device=dol, limits=LimitSettings(starts_per_hour=6)), (52,), 2.1),
+        motor_of(
+            starter_of("CV-03", "pile conveyor", 22, 41, LoadKind.CONVEYOR, limits=rule),
+            (119,),
+            7.1,
+            state=MotorState.STOPPED,
+            stopped_minutes_ago=112,
+        ),
+        motor_of(
+            starter_of("FN-02", "drying fan", 18.5, 35, LoadKind.FAN, device=dol, limits=LimitSettings(starts_per_hour=6)), (52,), 2.1
+        ),
         motor_of(starter_of("SW-01", "sand wheel", 11, 21, LoadKind.CONVEYOR, device=StarterData(method=Method.STAR_DELTA)), (300,), 9.0),
-        motor_of(starter_of("TH-01", "thickener rake", 4, 8.6, LoadKind.CONVEYOR, device=dol, limits=LimitSettings(starts_per_hour=12)), (1500,), 0.7, older=4),
-    ]  # fmt: skip
+        motor_of(
+            starter_of("TH-01", "thickener rake", 4, 8.6, LoadKind.CONVEYOR, device=dol, limits=LimitSettings(starts_per_hour=12)),
+            (1500,),
+            0.7,
+            older=4,
+        ),
+    ]

@@ -30,8 +30,10 @@ def spread(name: str, unit: str, values: Sequence[float | None], band: Band | No
         parts.append(svg.text(0, 64, "too few good starts yet"))
         return svg.picture(WIDTH, HEIGHT, f"{name}: latest {shown} {unit}, too few starts to tell the usual", parts)
     parts += _band_marks(band, decimals)
-    height = max(band.high - band.low, 1e-9)
-    up = Scale(band.low, band.low + height, _BAND_BOTTOM, _BAND_TOP)
+    # A band without height (all starts alike) is drawn as wide as one percent of its value, the starts in its middle.
+    half = max((band.high - band.low) / 2.0, abs(band.high) * 0.005, 1e-9)
+    middle = (band.high + band.low) / 2.0
+    up = Scale(middle - half, middle + half, _BAND_BOTTOM, _BAND_TOP)
     along = Scale(0, max(1, SHOWN - 1), 4.0, 162.0)
     first = SHOWN - len(values)
     for place, value in enumerate(values):
