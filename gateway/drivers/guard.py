@@ -63,3 +63,31 @@ _NAMES = {
     23: "read/write multiple registers",
     43: "encapsulated interface",
 }
+
+READ_SERVICES = frozenset(
+    {
+        "GetEndpointsRequest",
+        "CreateSessionRequest",
+        "ActivateSessionRequest",
+        "CloseSessionRequest",
+        "ReadRequest",
+        "BrowseRequest",
+        "BrowseNextRequest",
+        "TranslateBrowsePathsToNodeIdsRequest",
+        "CreateSubscriptionRequest",
+        "DeleteSubscriptionsRequest",
+        "CreateMonitoredItemsRequest",
+        "PublishRequest",
+    }
+)
+"""OPC UA services that read, browse and subscribe, and what a session for them needs (OPC 10000-4, 5)."""
+
+
+def check_service(request: str) -> str | None:
+    """Return why this OPC UA request must not be sent, in words; None when it only reads.
+
+    >>> check_service("ReadRequest")
+    >>> check_service("WriteRequest")
+    'service Write is not a read'
+    """
+    return None if request in READ_SERVICES else f"service {request.removesuffix('Request')} is not a read"

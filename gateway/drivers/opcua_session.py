@@ -1,0 +1,301 @@
+"""One OPC UA session on asyncua.
+
+A session is made for one connection and thrown away with it: the library's own reconnecting can end with reads that work and a subscription
+that is dead, and it re-subscribes by namespace numbers that may have changed meaning. Here all nodes are looked up again each time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import struct
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from urllib.parse import urlparse
+
+from asyncua import ua
+from asyncua.client.client import Client
+from asyncua.client.ua_client import UaClientState
+from asyncua.observer import Observer
+from asyncua.ua.uaerrors import BadTooManyOperations, UaError, UaStatusCodeError
+
+from gateway.clock import Clock
+from gateway.drivers import opcua_nodes as nodes
+from gateway.drivers.base import Fault, FaultKind
+from gateway.drivers.guard import check_service
+from gateway.drivers.opcua_faults import fault_of_status, unreadable
+from gateway.drivers.opcua_values import NodeValue
+from gateway.drivers.sockets import connect_fault
+from gateway.instants import Instant
+from gateway.registers.model import OpcuaPlace
+
+# The library logs every lost connection with its traceback; this program reports each fault itself, once and in its own words.
+logging.getLogger("asyncua").setLevel(logging.CRITICAL + 1)
+_log = logging.getLogger(__name__)
+
+SESSION_TIMEOUT_MS = 60_000
+"""A lost session is freed by the server after this, so that reconnecting does not run into its limit of sessions."""
+CHANNEL_LIFETIME_MS = 600_000
+"""Short enough that renewal is at work many times a day, not first after an hour in the field."""
+CLOSE_TIMEOUT_S = 2.0
+STEPS_TO_OPEN = 4
+"""Connecting takes several round trips; each may take its timeout, all together this many."""
+_FIRST_CHUNK = 100
+_KEEPALIVE_EVERY = 10
+_LIFETIME_S = 60.0
+_PORT = 4840
+
+# What a broken or hostile server can make the library raise while it takes a reply apart.
+_BROKEN = (OSError, UaError, ValueError, TypeError, LookupError, AttributeError, struct.error)
+
+
+class BlockedServiceError(Exception):
+    """The guard stopped a request before it left; a mistake in the program, not of the server."""
+
+
+class _ReadOnly(Observer):
+    def observe_request(self, request: object) -> AbstractContextManager[None]:
+        reason = check_service(type(request).__name__)
+        if reason is not None:
+            raise BlockedServiceError(reason)
+        return nullcontext()
+
+
+class OpcuaSession:
+    """A connected session over a list of places, which are then named by their index.
+
+    missing: why a place has no node, by index.
+    start_time, namespaces: of the server, as found at connect.
+    publishing_interval_s: as the server revised it, None without a subscription.
+    last_notified_s: monotonic moment of the last notification [s]; known_until: server time up to which all changes have arrived.
+    is_stale: the server has given up the subscription.
+    """
+
+    def __init__(self, endpoint: str, places: Sequence[OpcuaPlace], timeout_s: float, clock: Clock) -> None:
+        self._client = Client(endpoint, timeout=timeout_s, watchdog_intervall=max(5.0, 2 * timeout_s), auto_reconnect=False)
+        self._client.session_timeout = SESSION_TIMEOUT_MS
+        self._client.secure_channel_timeout = CHANNEL_LIFETIME_MS
+        self._client.uaclient.observer = _ReadOnly()
+        self._endpoint, self._timeout_s, self._clock = urlparse(endpoint), timeout_s, clock
+        self._places = list(places)
+        self._nodes: list[ua.NodeId | None] = [None] * len(self._places)
+        self._chunks = dict.fromkeys((nodes.MOST_READ, nodes.MOST_MONITORED, nodes.MOST_TRANSLATED), _FIRST_CHUNK)
+        self._abandoned = False
+        self._subscribed: set[int] = set()
+        self._on_change: Callable[[int, NodeValue], None] = _ignore
+        self.missing: dict[int, str] = {}
+        self.start_time: Instant | None = None
+        self.namespaces: tuple[str, ...] = ()
+        self.publishing_interval_s: float | None = None
+        self.last_notified_s = clock.monotonic()
+        self.known_until: Instant | None = None
+        self.is_stale = False
+
+    @property
+    def is_open(self) -> bool:
+        """True while the session can be read."""
+        return not self._abandoned and self._client.state is UaClientState.CONNECTED
+
+    def abandon(self) -> None:
+        """Mark the session as unusable; `close` does the rest."""
+        self._abandoned = True
+
+    async def open(self) -> Fault | None:
+        """Connect, learn the server's limits and namespaces, find every node; return why it failed."""
+        try:
+            async with asyncio.timeout(STEPS_TO_OPEN * self._timeout_s):
+                await self._client.connect()
+                fault = await self._learn()
+                await self._resolve()
+        except _BROKEN as error:
+            await self.close()
+            return self._fault(error, connecting=True)
+        except asyncio.CancelledError:
+            await self.close()
+            raise
+        if fault is not None:
+            await self.close()
+        return fault
+
+    async def close(self) -> None:
+        """Close in bounded time and leave no task of the library behind; never raises."""
+        self._abandoned = True
+        protocol = self._client.uaclient.protocol
+        try:
+            async with asyncio.timeout(CLOSE_TIMEOUT_S):
+                await self._client.disconnect()
+        except _BROKEN as error:
+            _log.debug("closing %s: %s", self._endpoint.netloc, error)
+        finally:
+            self._client.disconnect_socket()
+            if protocol is not None and protocol.transport is not None:
+                protocol.transport.abort()
+        # The library's cancelled tasks and the socket end on the next turns of the loop.
+        for _ in range(3):
+            await asyncio.sleep(0)
+
+    async def _learn(self) -> Fault | None:
+        namespaces, started, *limits = await self._read_values([nodes.NAMESPACE_ARRAY, nodes.START_TIME, *self._chunks])
+        if not isinstance(namespaces.raw, list):
+            return fault_of_status(namespaces.status_name)
+        self.namespaces = tuple(str(uri) for uri in namespaces.raw)
+        self.start_time = nodes.instant_of(started.raw)
+        for node, limit in zip(self._chunks, limits, strict=True):
+            # 0 stands for no limit; then the first guess is large enough to be cheap and small enough for any buffer.
+            if isinstance(limit.raw, int) and limit.raw > 0:
+                self._chunks[node] = min(limit.raw, 10 * _FIRST_CHUNK)
+        return None
+
+    async def _resolve(self) -> None:
+        """Find the node of every place that has none yet; `missing` says why one is not there."""
+        paths: list[tuple[int, ua.BrowsePath]] = []
+        for index, place in enumerate(self._places):
+            if self._nodes[index] is None:
+                try:
+                    if place.path:
+                        paths.append((index, nodes.browse_path(place, self.namespaces)))
+                    else:
+                        self._nodes[index] = nodes.node_id(place, self.namespaces)
+                except LookupError as error:
+                    self.missing[index] = str(error.args[0])
+        chunk = self._chunks[nodes.MOST_TRANSLATED]
+        for first in range(0, len(paths), chunk):
+            part = paths[first : first + chunk]
+            results = await self._client.uaclient.session.translate_browsepaths_to_nodeids([path for _, path in part])
+            for (index, _), result in zip(part, results, strict=True):
+                try:
+                    self._nodes[index] = nodes.target_of(self._places[index], result)
+                    self.missing.pop(index, None)
+                except LookupError as error:
+                    self.missing[index] = str(error.args[0])
+
+    async def read(self, indices: Sequence[int]) -> tuple[dict[int, NodeValue], int] | Fault:
+        """Return the values of the places that have a node, and how many requests it took; a fault when the service failed."""
+        known = [(index, node) for index in indices if (node := self._nodes[index]) is not None]
+        try:
+            values = await self._read_values([node for _, node in known])
+        except _BROKEN as error:
+            return self._fault(error)
+        except asyncio.CancelledError:
+            self.abandon()
+            raise
+        return {index: value for (index, _), value in zip(known, values, strict=True)}, -(-len(known) // self._chunks[nodes.MOST_READ])
+
+    async def look_again(self) -> Fault | None:
+        """Return a fault when the server's namespaces or its start are no longer those of this session; look for nodes still missing."""
+        try:
+            namespaces, started = await self._read_values([nodes.NAMESPACE_ARRAY, nodes.START_TIME])
+            same_names = isinstance(namespaces.raw, list) and tuple(namespaces.raw) == self.namespaces
+            if same_names and nodes.instant_of(started.raw) == self.start_time:
+                await self._resolve()
+                return None
+        except _BROKEN as error:
+            return self._fault(error)
+        except asyncio.CancelledError:
+            self.abandon()
+            raise
+        self.abandon()
+        return Fault(
+            kind=FaultKind.NO_NODE, text="the server restarted or changed its namespaces: all nodes are looked up again", breaks_link=True
+        )
+
+    async def _read_values(self, wanted: Sequence[ua.NodeId]) -> list[NodeValue]:
+        values: list[NodeValue] = []
+        while len(values) < len(wanted):
+            chunk = self._chunks[nodes.MOST_READ]
+            part = wanted[len(values) : len(values) + chunk]
+            try:
+                results = await self._client.uaclient.session.read(nodes.read_parameters(part))
+            except BadTooManyOperations:
+                if chunk == 1:
+                    raise
+                self._chunks[nodes.MOST_READ] = chunk // 2
+                continue
+            if len(results) != len(part):
+                raise ValueError(f"{len(results)} values for {len(part)} nodes")
+            now = self._clock.now()
+            values += [nodes.node_value(each, now) for each in results]
+        return values
+
+    def is_subscribed(self, index: int) -> bool:
+        """True when changes of this place are notified."""
+        return index in self._subscribed
+
+    async def subscribe(self, sampling_s: Mapping[int, float], on_change: Callable[[int, NodeValue], None]) -> Fault | None:
+        """Subscribe to places by index together with the server's own clock; one that cannot be subscribed is left to be polled.
+
+        on_change: called with index and value for each notification; must return at once.
+        """
+        self._on_change = on_change
+        interval_s = min(sampling_s.values())
+        parameters = ua.CreateSubscriptionParameters(
+            RequestedPublishingInterval=1000 * interval_s,
+            RequestedMaxKeepAliveCount=_KEEPALIVE_EVERY,
+            RequestedLifetimeCount=max(3 * _KEEPALIVE_EVERY, round(_LIFETIME_S / interval_s)),
+        )
+        try:
+            async with asyncio.timeout(STEPS_TO_OPEN * self._timeout_s):
+                created = await self._client.uaclient.session.create_subscription(parameters, self._on_publish)
+                self.publishing_interval_s = created.RevisedPublishingInterval / 1000
+                if self.publishing_interval_s > interval_s:
+                    _log.info("%s publishes every %g s, asked were %g s", self._endpoint.netloc, self.publishing_interval_s, interval_s)
+                await self._monitor(created.SubscriptionId, sampling_s)
+        except _BROKEN as error:
+            await self.close()
+            return self._fault(error)
+        except asyncio.CancelledError:
+            await self.close()
+            raise
+        self.last_notified_s = self._clock.monotonic()
+        return None
+
+    async def _monitor(self, subscription: int, sampling_s: Mapping[int, float]) -> None:
+        requests = [
+            nodes.monitored(index, node, each_s) for index, each_s in sampling_s.items() if (node := self._nodes[index]) is not None
+        ]
+        # The handle one past the places is the server's own clock: it ticks as long as the server lives.
+        requests.append(nodes.monitored(len(self._places), nodes.CURRENT_TIME, min(sampling_s.values())))
+        chunk = self._chunks[nodes.MOST_MONITORED]
+        for first in range(0, len(requests), chunk):
+            part = requests[first : first + chunk]
+            results = await self._client.uaclient.session.create_monitored_items(
+                ua.CreateMonitoredItemsParameters(
+                    SubscriptionId=subscription, TimestampsToReturn=ua.TimestampsToReturn.Both, ItemsToCreate=part
+                )
+            )
+            for request, result in zip(part, results, strict=True):
+                if result.StatusCode.is_good():
+                    self._subscribed.add(request.RequestedParameters.ClientHandle)
+                else:
+                    _log.info("%s does not let a node be subscribed (%s); it is polled", self._endpoint.netloc, result.StatusCode.name)
+
+    def _on_publish(self, result: ua.PublishResult) -> None:
+        message, now = result.NotificationMessage, self._clock.now()
+        self.known_until = nodes.instant_of(message.PublishTime) or self.known_until
+        for each in message.NotificationData or ():
+            if isinstance(each, ua.StatusChangeNotification):
+                self.is_stale = True
+            elif isinstance(each, ua.DataChangeNotification):
+                self.last_notified_s = self._clock.monotonic()
+                for item in each.MonitoredItems:
+                    if 0 <= item.ClientHandle < len(self._places):
+                        self._on_change(item.ClientHandle, nodes.node_value(item.Value, now))
+
+    def _fault(self, error: BaseException, connecting: bool = False) -> Fault:
+        """Return what went wrong in words; whatever it is, the session is of no more use."""
+        self.abandon()
+        if isinstance(error, UaStatusCodeError):
+            return fault_of_status(ua.StatusCode(error.code).name)
+        if connecting and isinstance(error, OSError):
+            return connect_fault(error, self._endpoint.hostname or "", self._endpoint.port or _PORT, self._timeout_s)
+        if isinstance(error, TimeoutError):
+            text = f"no answer within {self._timeout_s:g} s: the server is stuck or gone"
+            return Fault(kind=FaultKind.NO_ANSWER, text=text, breaks_link=True)
+        if isinstance(error, OSError):
+            text = "the server closed the connection: it restarted or the network broke"
+            return Fault(kind=FaultKind.CLOSED, text=text, breaks_link=True)
+        return unreadable(error)
+
+
+def _ignore(index: int, value: NodeValue) -> None:
+    return

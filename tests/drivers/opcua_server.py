@@ -1,0 +1,154 @@
+"""An OPC UA server for tests, and a TCP relay in front of it that can stand still or be cut."""
+
+from __future__ import annotations
+
+import asyncio
+import pickle
+import socket
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from asyncua import Server, ua
+from asyncua.common.node import Node
+from asyncua.server.internal_server import InternalServer
+
+PLANT = "urn:example:tarn-hollow"
+OTHER = "urn:example:other"
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+_standard_nodes: list[bytes] = []
+
+
+class _QuickServer(InternalServer):
+    """A server that builds the standard's six thousand nodes once in a test run, not once in a test."""
+
+    async def load_standard_address_space(self, shelf_file: Path | None = None) -> None:
+        if not _standard_nodes:
+            await super().load_standard_address_space(shelf_file)
+            _standard_nodes.append(pickle.dumps(self.aspace._nodes, pickle.HIGHEST_PROTOCOL))
+        self.aspace._nodes = pickle.loads(_standard_nodes[0])
+
+
+@dataclass
+class Plant:
+    """A running server: `variables` by name, all in the namespace PLANT."""
+
+    server: Server
+    endpoint: str
+    variables: dict[str, Node]
+
+    async def put(self, name: str, value: object, *, status: int = 0, source: datetime | None = None, stamped: bool = True) -> None:
+        stamp = (source or datetime.now(UTC)) if stamped else None
+        variant = ua.Variant(value, ua.VariantType.Double) if isinstance(value, float) else ua.Variant(value)
+        await self.variables[name].write_value(ua.DataValue(variant, StatusCode=ua.StatusCode(status), SourceTimestamp=stamp))
+
+    async def freeze(self) -> None:
+        """Stop the server's own clock, as a hung server does."""
+        task = self.server.iserver.time_task
+        assert task is not None
+        self.server.iserver._time_task_stop = True
+        await task
+
+
+@asynccontextmanager
+async def serving(port: int, names: dict[str, object], *, foreign: Sequence[str] = (), ticking: bool = True) -> AsyncIterator[Plant]:
+    """Serve variables `names` with their values; `foreign` namespaces come before PLANT, each with variables of the same names."""
+    server = Server(iserver=_QuickServer())
+    await server.init()
+    if not ticking:
+        server.disable_clock()
+    endpoint = f"opc.tcp://127.0.0.1:{port}/plant"
+    server.set_endpoint(endpoint)
+    server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+    for uri in foreign:
+        index = await server.register_namespace(uri)
+        folder = await server.nodes.objects.add_object(index, "Fan")
+        for name in names:
+            await folder.add_variable(ua.NodeId(name, index), ua.QualifiedName(name, index), 999.0)
+    index = await server.register_namespace(PLANT)
+    folder = await server.nodes.objects.add_object(index, "Fan")
+    variables = {
+        name: await folder.add_variable(ua.NodeId(name, index), ua.QualifiedName(name, index), value) for name, value in names.items()
+    }
+    await server.start()
+    try:
+        yield Plant(server, endpoint, variables)
+    finally:
+        await server.stop()
+        # Sessions whose client is gone would live on in the loop until they time out.
+        for session in list(server.iserver._external_sessions.values()):
+            await session.close_session(True)
+
+
+def ago(duration_s: float) -> datetime:
+    return datetime.now(UTC) - timedelta(seconds=duration_s)
+
+
+@dataclass
+class Relay:
+    """Passes bytes both ways until told to stand still (nothing passes, nothing is closed) or to cut."""
+
+    target_port: int
+    port: int = 0
+    _flowing: asyncio.Event = field(default_factory=asyncio.Event)
+    _server: asyncio.Server | None = None
+    _tasks: set[asyncio.Task[None]] = field(default_factory=set)
+    _writers: set[asyncio.StreamWriter] = field(default_factory=set)
+
+    async def __aenter__(self) -> Relay:
+        self._flowing.set()
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *ignored: object) -> None:
+        assert self._server is not None
+        self._server.close()
+        self.cut()
+        for task in list(self._tasks):
+            task.cancel()
+            with suppress(asyncio.CancelledError):
+                await task
+
+    def stand_still(self) -> None:
+        self._flowing.clear()
+
+    def flow(self) -> None:
+        self._flowing.set()
+
+    def cut(self) -> None:
+        for writer in self._writers:
+            writer.transport.abort()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._tasks.add(task)
+        try:
+            far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self.target_port)
+            self._writers |= {writer, far_writer}
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._pass_on(reader, far_writer))
+                group.create_task(self._pass_on(far_reader, writer))
+        except* (OSError, asyncio.CancelledError):
+            pass
+        finally:
+            self._tasks.discard(task)
+            writer.transport.abort()
+
+    async def _pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while data := await reader.read(65536):
+            await self._flowing.wait()
+            writer.write(data)
+            await writer.drain()
+        writer.transport.abort()
