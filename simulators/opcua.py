@@ -22,7 +22,6 @@ from asyncua.common.callback import CallbackType
 from asyncua.common.node import Node
 from asyncua.server.server import Server
 from asyncua.ua.status_codes import StatusCodes
-from asyncua.ua.uaerrors import UaStatusCodeError
 
 from gateway.errors import ServeError
 from gateway.registers.model import OpcuaPlace, RegisterMap, Signal, WordType
@@ -113,7 +112,7 @@ class OpcuaServer:
         self.extra_namespaces = tuple(extra_namespaces)
         self.source_times = source_times
         self.frozen = False
-        """While True the server answers, and nothing moves."""
+        """While True the server answers, and nothing moves, its own clock included."""
         self.statuses: dict[str, int] = {}
         """Status codes forced upon signals, by signal key."""
         self.removed: set[str] = set()
@@ -122,7 +121,7 @@ class OpcuaServer:
         """Service calls that came from clients: read, write, subscribe."""
         self._server: Server | None = None
         self._variables: list[list[_Variable]] = []
-        self._updates: asyncio.Task[None] | None = None
+        self._tasks: tuple[asyncio.Task[None], ...] = ()
 
     @property
     def endpoint(self) -> str:
@@ -134,17 +133,28 @@ class OpcuaServer:
         """Write requests received: 0 in every run of the gateway."""
         return self.requests["write"]
 
+    @property
+    def connections(self) -> int:
+        """Clients connected now."""
+        return 0 if self._server is None else len(self._server.iserver.asyncio_transports)
+
     async def start(self) -> None:
         """Build the address space and listen. Raises ServeError when the address is taken, ValueError when two signals name one node."""
         if self._server is not None:
             return
+        _check_nodes(self.devices)
+        try:
+            self.port = _free_port(self.host, self.port)
+        except OSError as error:
+            raise self._taken(error) from error
         logging.getLogger("asyncua").setLevel(logging.CRITICAL)
-        self.port = self.port or _free_port(self.host)
         server = Server()
         await server.init()
         server.set_server_name("Simulated starters")
         server.set_endpoint(self.endpoint)
         server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+        # The library's own clock cannot be frozen, and a stop waits a second for it.
+        server.disable_clock()
         for uri in self.extra_namespaces:
             await server.register_namespace(uri)
         self._variables = [await self._build(server, device) for device in self.devices]
@@ -155,17 +165,22 @@ class OpcuaServer:
             await server.start()
         except OSError as error:
             self._server = None
-            raise ServeError(f"cannot serve a simulated device on {self.endpoint}: {error.strerror or error}") from error
+            raise self._taken(error) from error
+        tasks = [asyncio.create_task(self._run_clock(server), name="opcua simulator clock")]
         if self.update_s is not None:
-            self._updates = asyncio.create_task(self._update(self.update_s), name="opcua simulator updates")
+            tasks.append(asyncio.create_task(self._update(self.update_s), name="opcua simulator updates"))
+        self._tasks = tuple(tasks)
+
+    def _taken(self, error: OSError) -> ServeError:
+        return ServeError(f"cannot serve a simulated device on {self.endpoint}: {error.strerror or error}")
 
     async def stop(self) -> None:
         """End the server and every session; nothing is left behind. Safe to call twice."""
-        updates, self._updates = self._updates, None
-        if updates is not None:
-            updates.cancel()
+        tasks, self._tasks = self._tasks, ()
+        for task in tasks:
+            task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await updates
+                await task
         server, self._server = self._server, None
         if server is not None:
             await server.stop()
@@ -222,6 +237,16 @@ class OpcuaServer:
             ServerTimestamp=ua.DateTime.now(UTC),
         )
 
+    async def _run_clock(self, server: Server) -> None:
+        while True:
+            if not self.frozen:
+                now = ua.DateTime.now(UTC)
+                status = await server.iserver.server_status_node.read_value()
+                status.CurrentTime = now
+                await server.iserver.server_status_node.write_value(status)
+                await server.iserver.current_time_node.write_value(now)
+            await asyncio.sleep(1.0)
+
     async def _update(self, period_s: float) -> None:
         loop = asyncio.get_running_loop()
         due = loop.time()
@@ -277,11 +302,31 @@ def _any_id(space: int) -> ua.NodeId:
     return ua.NodeId(ua.Int32(0), ua.Int16(space))
 
 
-def _free_port(host: str) -> int:
+def _free_port(host: str, port: int) -> int:
+    """Return the port if it is free, any free one for 0; OSError when it is taken.
+
+    This is found out before the address space is built, which takes a second.
+    """
     with socket.socket() as probe:
-        probe.bind((host, 0))
-        port: int = probe.getsockname()[1]
-        return port
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        probe.bind((host, port))
+        probe.listen()
+        free: int = probe.getsockname()[1]
+        return free
+
+
+def _check_nodes(devices: Sequence[Device]) -> None:
+    """Raise ValueError when two signals name one node."""
+    first: dict[object, str] = {}
+    for device in devices:
+        for signal in device.map.signals:
+            place = signal.place
+            if isinstance(place, OpcuaPlace):
+                named = place.path or (place.namespace_uri, place.identifier)
+                mine = f"{device.map.name}.{signal.name}"
+                other = first.setdefault(named, mine)
+                if other != mine:
+                    raise ValueError(f"{other} and {mine} name one node: {named}")
 
 
 async def _namespace(server: Server, uri: str) -> int:
@@ -297,10 +342,7 @@ async def _child(server: Server, parent: Node, space: int, name: str) -> Node:
 
 async def _add(parent: Node, node_id: ua.NodeId, name: str, space: int, variant: ua.VariantType) -> Node:
     initial = {ua.VariantType.Boolean: False, ua.VariantType.String: ""}.get(variant, 0)
-    try:
-        return await parent.add_variable(node_id, ua.QualifiedName(name, space), initial, variant)
-    except UaStatusCodeError as error:
-        raise ValueError(f"two signals name the node {node_id.to_string()} ({name}): {error}") from error
+    return await parent.add_variable(node_id, ua.QualifiedName(name, space), initial, variant)
 
 
 def _variant_type(signal: Signal) -> ua.VariantType:
