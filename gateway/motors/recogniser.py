@@ -176,7 +176,8 @@ class Recogniser:
         return None if signs.ratio is None else signs.ratio > starter.thresholds.high_ratio
 
     def _is_overdue(self, signs: Signs, starter: Starter) -> bool:
-        return seconds_between(self.ramp.from_at, signs.at) > starter.thresholds.max_start_s
+        open_start = self.phase in IN_START or self.phase is Phase.LOST_STARTING
+        return open_start and seconds_between(self.ramp.from_at, signs.at) > starter.thresholds.max_start_s
 
     def _is_anew(self, signs: Signs, starter: Starter) -> bool:
         long = seconds_between(self.since, signs.at) >= starter.thresholds.off_confirm_s

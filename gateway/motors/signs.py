@@ -67,7 +67,9 @@ def line_current_a(values: Mapping[str, Scalar]) -> float | None:
 
 
 def signs_of(reading: Reading, kept: Kept, flc_a: float) -> Signs:
-    """Return what a reading says; a status bit that it leaves out is taken from `kept` while that is fresh, one that is flawed is unknown.
+    """Return what a reading says; a bit that it leaves out is taken from `kept` while that is fresh, one that is flawed is unknown.
+
+    A reading without any value says nothing: nothing is taken from `kept` for it.
 
     >>> reading = Reading(2_000_000, {"current": 40.0})
     >>> signs = signs_of(reading, {"running": (1_000_000, True), "at_speed": (-9_000_000, True)}, 80.0)
@@ -78,7 +80,7 @@ def signs_of(reading: Reading, kept: Kept, flc_a: float) -> Signs:
 
     def bit(key: str) -> bool | None:
         value = values.get(key)
-        if value is None and key not in flaws and key in kept and at - kept[key][0] <= HELD_FOR:
+        if value is None and values and key not in flaws and key in kept and at - kept[key][0] <= HELD_FOR:
             value = kept[key][1]
         return None if value is None or isinstance(value, str) else bool(value)
 
