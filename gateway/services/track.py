@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import orjson
+import zstandard
 
 from gateway.errors import StoreError
 from gateway.instants import SECOND, Instant
@@ -102,8 +103,8 @@ class Track:
         """Return the row of the motors page."""
         return self.watch.live()
 
-    def snapshot(self) -> str:
-        """Return the whole state as JSON text; floats come back to the last bit."""
+    def snapshot(self) -> bytes:
+        """Return the whole state as compressed JSON; floats come back to the last bit."""
         state = {
             "format": SNAPSHOT_FORMAT,
             "at": self.at,
@@ -111,21 +112,21 @@ class Track:
             "watch": self.watch.snapshot(),
             "board": self.board.snapshot(),
         }
-        return orjson.dumps(state).decode()
+        return zstandard.ZstdCompressor(level=3).compress(orjson.dumps(state))
 
     @classmethod
-    def restored(cls, starter: Starter, body: str) -> Track:
+    def restored(cls, starter: Starter, body: bytes) -> Track:
         """Return a track as it was when the snapshot was taken; StoreError when this version cannot read it."""
-        state = orjson.loads(body)
-        if state.get("format") != SNAPSHOT_FORMAT:
-            raise StoreError(
-                f"the stored state of {starter.name} has format {state.get('format')}, this version knows {SNAPSHOT_FORMAT}: "
-                "run the version that wrote it"
-            )
-        board = AlertBoard(starter)
-        board.restore(state["board"])
-        track = cls(starter, Watch.restored(starter, state["watch"]), board, state["board_at"])
-        track.at = state["at"]
+        try:
+            state = orjson.loads(zstandard.ZstdDecompressor().decompress(body))
+            if state["format"] != SNAPSHOT_FORMAT:
+                raise ValueError(f"format {state['format']}, this version knows {SNAPSHOT_FORMAT}")
+            board = AlertBoard(starter)
+            board.restore(state["board"])
+            track = cls(starter, Watch.restored(starter, state["watch"]), board, state["board_at"])
+            track.at = state["at"]
+        except (ValueError, KeyError, TypeError, zstandard.ZstdError) as error:
+            raise StoreError(f"the stored state of {starter.name} cannot be read ({error}): run the version that wrote it") from error
         return track
 
     def _ask_board(self, events: Sequence[Event], outcomes: Outcomes) -> None:

@@ -16,10 +16,10 @@ KeptEvent = CounterReset | GapEnded | UnseenStarts
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
-    """State of one starter's watch and alerts after the readings of its batch: JSON text, and the instant of the last reading in it."""
+    """State of one starter's watch and alerts after the readings of its batch: its bytes, and the instant of the last reading in it."""
 
     at: Instant
-    body: str
+    body: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ def unpack_curve(body: bytes) -> Curve:
         version, count, key_bytes = _HEAD.unpack_from(body)
         keys = json.loads(body[_HEAD.size : _HEAD.size + key_bytes])
         weights = zstandard.ZstdDecompressor().decompress(body[_HEAD.size + key_bytes :])
-    except (struct.error, zstandard.ZstdError, UnicodeDecodeError) as error:
+    except (struct.error, zstandard.ZstdError, ValueError) as error:
         raise ValueError(f"not a start curve: {error}") from error
     if version != FORMAT:
         raise ValueError(f"a start curve of format {version}, this version knows {FORMAT}")

@@ -35,7 +35,7 @@ class StoredSnapshot:
 
     at: Instant
     reading_id: int
-    body: str
+    body: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -66,6 +66,7 @@ def stop_row(starter_id: int, stop: Stop) -> dict[str, Any]:
         "starter_id": starter_id,
         "ended_at_us": stop.ended_at,
         "began_at_us": stop.began_at,
+        "run_began_at_us": stop.run_began_at,
         "kind": stop.kind.value,
         "trip_code": stop.trip_code,
     }
@@ -73,7 +74,13 @@ def stop_row(starter_id: int, stop: Stop) -> dict[str, Any]:
 
 def stop_from(row: RowMapping) -> Stop:
     """Return the stop in a row."""
-    return Stop(began_at=row["began_at_us"], ended_at=row["ended_at_us"], kind=StopKind(row["kind"]), trip_code=row["trip_code"])
+    return Stop(
+        began_at=row["began_at_us"],
+        ended_at=row["ended_at_us"],
+        kind=StopKind(row["kind"]),
+        run_began_at=row["run_began_at_us"],
+        trip_code=row["trip_code"],
+    )
 
 
 def alert_row(starter_id: int, alert: Alert) -> dict[str, Any]:

@@ -117,6 +117,7 @@ stops = Table(
     _starter_key(),
     Column("ended_at_us", BigInteger, primary_key=True, autoincrement=False),
     Column("began_at_us", BigInteger, nullable=False),
+    Column("run_began_at_us", BigInteger),
     Column("kind", Text, nullable=False),
     Column("trip_code", BigInteger),
 )
@@ -152,7 +153,7 @@ snapshots = Table(
     _starter_key(),
     Column("reading_id", BigInteger, nullable=False),
     Column("at_us", BigInteger, nullable=False),
-    Column("body", Text, nullable=False),
+    Column("body", LargeBinary, nullable=False),
 )
 """State of a starter's watch and alerts after the readings up to `reading_id`; the readings after it restore the rest."""
 

@@ -75,6 +75,7 @@ class Writer:
         self._number = 0
         self._committed = 0
         self._attempts = 0
+        self._is_writing = False
         self._hurry = False
         self._closing = False
         self._fault: StoreFault | None = None
@@ -110,10 +111,12 @@ class Writer:
     def flush(self, timeout_s: float = 30.0) -> bool:
         """Commit now and wait for it; return whether everything put before this call is stored."""
         with self._changed:
-            wanted, attempts = self._number, self._attempts
+            wanted = self._number
+            # An attempt that is under way may have begun without the latest: then the one after it tells.
+            enough = self._attempts + (2 if self._is_writing else 1)
             self._hurry = True
             self._changed.notify_all()
-            self._changed.wait_for(lambda: self._committed >= wanted or self._attempts > attempts + 1 or self._ended, timeout_s)
+            self._changed.wait_for(lambda: self._committed >= wanted or self._attempts >= enough or self._ended, timeout_s)
             return self._committed >= wanted
 
     def run(self, job: Callable[[Connection], T]) -> Future[T]:
@@ -179,6 +182,7 @@ class Writer:
         """Write everything that waits; return why it could not be written."""
         with self._changed:
             taken = self._backlog.take()
+            self._is_writing = True
         fault = self._attempt(taken)
         if fault is not None and not fault.may_pass:
             # One record spoils the transaction: each batch gets its own, so that the others are stored and only the spoiled one is lost.
@@ -223,6 +227,7 @@ class Writer:
         before = self._fault
         with self._changed:
             self._fault = fault
+            self._is_writing = False
             self._attempts += 1
             self._changed.notify_all()
         if fault is not None and (before is None or before.kind is not fault.kind):
