@@ -1,0 +1,140 @@
+"""The demo: the invented plant Tarn Hollow simulated on real sockets, with a week of history, and the gateway that reads it.
+
+The history is made by the same simulated starters, the same decoder, core and store as the live run; only sockets and waiting are left out.
+"""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import uvloop
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from gateway.app import Tell, opened_core, serve_gateway, stop_on_signals
+from gateway.clock import Clock, RealClock
+from gateway.demo_history import write_history
+from gateway.errors import InputError, Problem, StartledgerError
+from gateway.instants import SECOND, Instant, from_datetime, from_iso, to_datetime, to_iso
+from gateway.registers.model import Protocol
+from gateway.site import Site, StarterSite, load_site
+from gateway.web.serving import bound_socket
+from simulators.live import LivePlant, build_starters
+from simulators.plant import SimulatedStarter
+from simulators.scenario import Scenario, load_scenario
+
+FOLDER = Path(__file__).parent.parent / "config" / "demo"
+HISTORY_DAYS = 7
+LONGEST_DAYS = 60
+
+
+def run_demo(folder: Path, *, fresh: bool, port: int | None, tell: Tell) -> None:
+    """Make the history where there is none, then serve the simulated plant and the gateway until Ctrl-C.
+
+    folder holds the demo's store; a second run goes on where the first one ended, and the time between is a gap like any other.
+    """
+    clock = RealClock()
+    site, scenario = _demo_site(folder, port), load_scenario(FOLDER / "scenario.yaml")
+    # A taken port is told before a minute of history is made, not after.
+    bound_socket(site.web.host, site.web.port).close()
+    begin_at = _begin(folder, site, clock, fresh=fresh)
+    starters = build_starters(scenario)
+    is_new = not _store_file(folder).exists()
+    _bring_up(site, starters, begin_at, clock, is_new=is_new)
+    uvloop.run(_live(site, scenario, starters, begin_at, clock, tell))
+    tell(f"stopped; the store is kept in {folder} (--fresh forgets it)")
+
+
+async def _live(
+    site: Site, scenario: Scenario, starters: dict[str, SimulatedStarter], begin_at: Instant, clock: Clock, tell: Tell
+) -> None:
+    stop = stop_on_signals()
+    async with LivePlant(scenario, starters, begin_at=begin_at, clock=clock) as plant:
+        served = served_site(site, scenario, plant)
+
+        def ready(address: str) -> None:
+            tell(f"{site.name}: {len(served.starters)} simulated starters on {len(scenario.addresses)} connections")
+            tell(f"pages at {address}   Ctrl-C ends the demo")
+
+        await serve_gateway(served, clock, stop, on_ready=ready)
+
+
+def served_site(site: Site, scenario: Scenario, plant: LivePlant) -> Site:
+    """Return a site whose starters are where the simulated plant really serves them."""
+    address_of = {placed.make.name: placed.address for placed in scenario.starters}
+
+    def moved(each: StarterSite) -> StarterSite:
+        name = address_of[each.starter.name]
+        if each.address.protocol is Protocol.OPCUA:
+            endpoint = plant.opcua[name].endpoint
+            host, _, port = endpoint.removeprefix("opc.tcp://").partition(":")
+            return replace(each, address=replace(each.address, host=host, port=int(port.partition("/")[0]), endpoint=endpoint))
+        return replace(each, address=replace(each.address, port=plant.modbus[name].port))
+
+    return replace(site, starters=tuple(moved(each) for each in site.starters))
+
+
+def _demo_site(folder: Path, port: int | None) -> Site:
+    if not (FOLDER / "site.yaml").is_file():
+        raise InputError([Problem(file=str(FOLDER), message="the demo's files are not there; run it from a copy of the project")])
+    site = load_site(FOLDER / "site.yaml")
+    web = site.web if port is None else replace(site.web, port=port)
+    return replace(site, store_url=f"sqlite:///{_store_file(folder).resolve()}", web=web)
+
+
+def _store_file(folder: Path) -> Path:
+    return folder / "tarn-hollow.db"
+
+
+def _begin(folder: Path, site: Site, clock: Clock, *, fresh: bool) -> Instant:
+    """Return the instant at which the simulated plant began, kept in the folder so that a second run continues the same plant."""
+    note = folder / "began"
+    try:
+        if fresh and note.exists():
+            shutil.rmtree(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        if note.exists() and _store_file(folder).exists():
+            begin_at = from_iso(note.read_text(encoding="utf-8").strip())
+            if clock.now() - begin_at > LONGEST_DAYS * 86400 * SECOND:
+                began = to_iso(begin_at)[:10]
+                raise StartledgerError(f"the demo in {folder} began on {began}, too long ago to go on; start it with --fresh")
+            return begin_at
+        for left in folder.glob("tarn-hollow.db*"):
+            left.unlink()
+        begin_at = _midnight(clock.now(), site)
+        note.write_text(to_iso(begin_at) + "\n", encoding="utf-8")
+    except (OSError, ValueError) as error:
+        problem = Problem(file=str(folder), message=f"the demo cannot keep its store there: {error}; choose another with --folder")
+        raise InputError([problem]) from error
+    return begin_at
+
+
+def _midnight(now: Instant, site: Site) -> Instant:
+    """Return the plant's local midnight seven days ago."""
+    today = to_datetime(now).astimezone(site.time_zone).date()
+    day = today - timedelta(days=HISTORY_DAYS)
+    return from_datetime(datetime(day.year, day.month, day.day, tzinfo=site.time_zone))
+
+
+def _bring_up(site: Site, starters: dict[str, SimulatedStarter], begin_at: Instant, clock: Clock, *, is_new: bool) -> None:
+    """Bring the simulated plant to now: with its history written where the store is new, else silently."""
+    until_s = (clock.now() - begin_at) / SECOND
+    text = "a week of history" if is_new else "bringing the plant up to date"
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"), TimeRemainingColumn())
+    bar = Progress(*columns, console=Console(stderr=True))
+    with bar:
+        task = bar.add_task(text, total=until_s * len(starters))
+
+        def advance(done_s: float) -> None:
+            bar.advance(task, done_s)
+
+        if is_new:
+            with opened_core(site, clock) as core:
+                write_history(core, site, starters, begin_at, until_s, advance)
+            return
+        for starter in starters.values():
+            starter.advance_to(until_s)
+            advance(until_s)
