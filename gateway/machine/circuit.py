@@ -14,9 +14,6 @@ from dataclasses import dataclass
 from math import inf, pi, sqrt
 from typing import NamedTuple
 
-SLIP_FLOOR = 1e-6
-"""Slips nearer to 0 are taken as this: R2/s stays finite and the torque there is nil to any digit shown."""
-
 
 class OperatingPoint(NamedTuple):
     """What the motor does at one slip and rated voltage. At v x rated voltage currents scale with v, torque, power and heat with v^2."""
@@ -94,32 +91,31 @@ class Circuit:
 
         Closed form without complex numbers; any slip is allowed, negative slip generates, above 1 brakes.
         """
-        if -SLIP_FLOOR < slip < SLIP_FLOOR:
-            slip = SLIP_FLOOR
         k2 = self.bar_depth_squared
         rotor_frequency2 = (slip * frequency_ratio) ** 2
         g = rotor_frequency2 * (1.0 + k2) / (1.0 + k2 * rotor_frequency2)
         rotor_r = self.rotor_resistance_ohm + self.bar_resistance_ohm * g
         rotor_x = (self.rotor_reactance_ohm - self.bar_reactance_ohm * g) * frequency_ratio
-        a = rotor_r / slip
-        d = a * a + rotor_x * rotor_x
-        conductance = a / d + 1.0 / self.iron_resistance_ohm
-        susceptance = rotor_x / d + 1.0 / (self.magnetising_reactance_ohm * frequency_ratio)
+        # Rotor admittance with R2/s multiplied out by s, so that nothing is divided by the slip: exact through synchronous speed.
+        sx = slip * rotor_x
+        share = slip / (rotor_r * rotor_r + sx * sx)
+        conductance = share * rotor_r + 1.0 / self.iron_resistance_ohm
+        susceptance = share * sx + 1.0 / (self.magnetising_reactance_ohm * frequency_ratio)
         y2 = conductance * conductance + susceptance * susceptance
         r = self.stator_resistance_ohm + conductance / y2
         x = self.stator_reactance_ohm * frequency_ratio + susceptance / y2
         current2 = self.voltage_v * self.voltage_v / (3.0 * (r * r + x * x))
         emf2 = current2 / y2
-        rotor_heat = 3.0 * emf2 / d * rotor_r
+        gap_power = 3.0 * emf2 * share * rotor_r
         return OperatingPoint(
             slip,
             sqrt(current2),
             r,
             x,
             3.0 * current2 * r,
-            rotor_heat * self.pole_pairs / (slip * 2.0 * pi * self.frequency_hz * frequency_ratio),
+            gap_power * self.pole_pairs / (2.0 * pi * self.frequency_hz * frequency_ratio),
             3.0 * current2 * self.stator_resistance_ohm,
-            rotor_heat,
+            gap_power * slip,
             3.0 * emf2 / self.iron_resistance_ohm,
         )
 

@@ -11,14 +11,17 @@ from math import inf
 
 from gateway.machine.drive import Drive, DriveState, Phase, Tally
 from gateway.machine.feed import OFF, Feed
-from gateway.machine.substep import EXPONENTIAL_BELOW_SLIP, exponential, heun, longest_step_s
+from gateway.machine.substep import EXPONENTIAL_BELOW_SLIP, SHORTEST_STEP_S, exponential, heun, longest_step_s
 from gateway.machine.thermal_truth import ROTOR_PART_TO_BODY, Rise
 
 LONGEST_STEP_S = 0.05
 _COASTING_CAP_S = 1.0
 _SAME_S = 1e-9
+_BREAKAWAY_PART, _BREAKAWAY_CAP_S = 0.05, 0.01
+"""Below this part of synchronous speed a load's stiction changes fast, and a step while the voltage rises must not miss the moment."""
 _THERMAL_EVERY_S = 1.0
-_NEAR = 0.005
+_NEAR, _FAR = 0.005, 0.001
+"""Distances to the balance of torques, of synchronous speed."""
 _SETTLED = 1e-6
 
 
@@ -195,10 +198,16 @@ class _Motion:
     def _longest(self, slope: float) -> float:
         if self.phase in (Phase.OFF, Phase.TRIPPED):
             return longest_step_s(self.rate, self._sync, _COASTING_CAP_S)
-        if self.phase is Phase.RUNNING and slope < 0.0 and abs(self.rate) < -slope * _NEAR * self._sync:
-            # Near the balance of torques the step is exact whatever its length; two time constants keep the sums of heat good as well.
-            return -2.0 / slope
-        return longest_step_s(self.rate, self._sync, self._cap_s)
+        breaking_away = self.speed < _BREAKAWAY_PART * self._sync
+        longest = longest_step_s(self.rate, self._sync, min(self._cap_s, _BREAKAWAY_CAP_S) if breaking_away else self._cap_s)
+        if slope < 0.0:
+            # Near the balance of torques the speed is exact whatever the step; these bounds keep the sums of heat good as well.
+            away = abs(self.rate) / (-slope * self._sync)
+            if away > _FAR:
+                longest = min(longest, max(-1.0 / slope, SHORTEST_STEP_S))
+            if away < _NEAR and self.phase is Phase.RUNNING:
+                longest = max(longest, -2.0 / slope)
+        return longest
 
     def _moved(self, step: float, slope: float) -> tuple[float, Feed, float]:
         """Return speed and feed after a step, and its length: shorter when the motor comes to rest."""
@@ -247,6 +256,8 @@ class _Motion:
         for _ in range(3):
             nudge = 1e-6 * self._sync
             slope = (self._rate_ahead(0.0, self.speed + nudge) - self.rate) / nudge
+            if slope >= 0.0:
+                return
             self.speed -= self.rate / slope
             self.feed = self.feed_at(0.0, self.speed)
             self.rate = self.rate_of(self.feed, self.speed)
