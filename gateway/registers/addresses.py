@@ -53,7 +53,9 @@ def parse_span(text: str, first_address: int) -> tuple[Span, bool]:
     first_table, first = _wire(low, table, first_address)
     if high is None:
         return Span(first_table, first, first), False
-    last_table, last = _wire(high, table or (first_table if not _names_table(high) else None), first_address)
+    if _form(low) != _form(high):
+        raise ValueError("write both ends of a range in the same way")
+    last_table, last = _wire(high, table, first_address)
     if last_table is not first_table:
         raise ValueError("a range must lie in one table")
     if last < first:
@@ -77,6 +79,10 @@ def _table(word: str) -> Table:
         return _WORDS[name]
     hint = nearest(name, [table.value for table in Table])
     raise ValueError(f"{word.strip()} is not a table: write coil, discrete, input or holding{'; ' + hint if hint else ''}")
+
+
+def _form(number: str) -> tuple[bool, bool]:
+    return number.lower().startswith("0x"), _names_table(number)
 
 
 def _names_table(number: str) -> bool:

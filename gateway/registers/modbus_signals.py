@@ -90,7 +90,7 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
         bit_count=shape.bit_count,
         scale=common.scale,
         offset=common.offset,
-        scale_from=scale_from,
+        scale_from=None if shape.type in (WordType.BIT, WordType.TEXT) else scale_from,
         unit=common.unit,
         to_role_unit=common.to_role_unit,
         no_value=_no_value(section, shape),

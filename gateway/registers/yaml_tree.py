@@ -8,8 +8,9 @@ Scalars stay text (`00013`, `12:30`, `on` and `1_000` mean what the reader of th
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import yaml
@@ -58,14 +59,14 @@ YamlNode = YamlText | YamlList | YamlMap
 @dataclass(slots=True)
 class _OpenList:
     line: int
-    items: list[YamlNode] = field(default_factory=list)
+    items: list[YamlNode] = dataclasses.field(default_factory=list)
 
 
 @dataclass(slots=True)
 class _OpenMap:
     line: int
-    entries: dict[str, YamlNode] = field(default_factory=dict)
-    lines: dict[str, int] = field(default_factory=dict)
+    entries: dict[str, YamlNode] = dataclasses.field(default_factory=dict)
+    lines: dict[str, int] = dataclasses.field(default_factory=dict)
     key: YamlText | None = None
 
 
@@ -143,8 +144,8 @@ def _events(text: str, findings: Findings) -> Iterator[yaml.Event]:
         line = text[: error.position].count("\n") + 1
         findings.add(line=line, found=f"character 0x{error.character:04X}", message="a control character stands here: remove it")
         raise _RefusedError from None
-    except ValueError as error:
-        # The scanner turns escapes and version numbers into numbers without a guard of its own.
+    except (ValueError, OverflowError) as error:
+        # The scanner turns escapes such as "\UFFFFFFFF" into letters without a guard of its own.
         findings.add(line=None, message=f"this is not YAML ({error})")
         raise _RefusedError from None
 
@@ -220,7 +221,9 @@ def _attach(stack: list[_OpenList | _OpenMap], node: YamlNode, findings: Finding
             return None
         if key.text in holder.entries:
             first = holder.lines[key.text]
-            findings.add(line=key.line, field=key.text, found=f"{key.text} again", message=f"this name is already given on line {first}")
+            path = ".".join(each.key.text for each in stack if isinstance(each, _OpenMap) and each.key is not None)
+            field = f"{path}.{key.text}" if path else key.text
+            findings.add(line=key.line, field=field, found=f"{key.text} again", message=f"this name is already given on line {first}")
         elif key.text == "<<" and not key.quoted:
             findings.add(line=key.line, found="<<", message="merge keys are not allowed: write the values out")
         else:

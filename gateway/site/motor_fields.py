@@ -29,6 +29,8 @@ _MOTOR = (
     "hot_stall_time",
     "heating_time_constant",
     "cooling_time_constant",
+    "winding_time_constant",
+    "winding_weight",
     "trip_class",
     "design",
     "starts_per_hour",
@@ -88,6 +90,8 @@ def read_motor(section: Section) -> MotorData | None:
         hot_stall_s=section.quantity("hot_stall_time", "s", high=3600, above=0),
         heating_time_constant_s=section.quantity("heating_time_constant", "s", high=86400, above=0),
         cooling_time_constant_s=section.quantity("cooling_time_constant", "s", high=864000, above=0),
+        winding_time_constant_s=section.quantity("winding_time_constant", "s", high=86400, above=0),
+        winding_weight=section.ratio("winding_weight", 0.01, 0.99, "0.4 or 40 %"),
         trip_class=_trip_class(section),
         design=_design(section),
         starts_per_hour=section.number("starts_per_hour", high=1000, above=0),
@@ -184,7 +188,7 @@ def _rating(section: Section) -> str | None:
         try:
             parse_rating(text)
         except ValueError as error:
-            section.refuse("rating", str(error), allowed="85 A: AC-53a: 3.5-17: 90-5, or 85 A: AC-53b: 3.5-17: 583")
+            section.refuse("rating", str(error), found="")
     return text
 
 
@@ -208,6 +212,11 @@ def _check_motor(section: Section, motor: MotorData) -> None:
         section.refuse("hot_stall_time", "a hot motor cannot stall longer than a cold one", allowed=f"up to {motor.cold_stall_s:g} s")
     if motor.cold_starts is not None and motor.hot_starts is not None and motor.hot_starts > motor.cold_starts:
         section.refuse("hot_starts", "a hot motor cannot start more often than a cold one", allowed=f"up to {motor.cold_starts}")
+    if motor.winding_weight is not None and motor.winding_time_constant_s is None:
+        section.refuse("winding_weight", "it weighs winding_time_constant, which is missing: give both or neither")
+    elif motor.winding_time_constant_s is not None and motor.winding_time_constant_s >= (motor.heating_time_constant_s or math.inf):
+        message = "the winding heats faster than the whole motor: it must be shorter than heating_time_constant"
+        section.refuse("winding_time_constant", message)
     expected_a = _expected_current_a(motor)
     if not math.isnan(expected_a) and not _LEAST_CURRENT * expected_a <= motor.flc_a <= _MOST_CURRENT * expected_a:
         rated = f"{motor.rated_power_kw:g} kW at {motor.rated_voltage_v:g} V"
