@@ -1,10 +1,10 @@
-"""Kills a gateway at work, again and again, and tells what every restart found. Run as a program of its own, so that it may fork: the child then has
-all libraries loaded already, and a kill costs a tenth of a second.
+"""Kills a gateway at work, again and again, and tells what every restart found. Run as a program of its own, so that it may fork: the
+child then has all libraries loaded already, and a kill costs a tenth of a second.
 
     python -m tests.services.killing FOLDER SEED KILLS READINGS
 
-The child opens the store, recovers, and feeds the pipeline from the reading after the last stored one, telling through a pipe what is committed. It is
-killed at a moment drawn from the seed, which may lie anywhere between the opening and the end. Prints one JSON object.
+The child opens the store, recovers, and feeds the pipeline from the reading after the last stored one, telling through a pipe what is
+committed. It is killed at a moment drawn from the seed, which may lie anywhere between the opening and the end. Prints one JSON object.
 """
 
 from __future__ import annotations
