@@ -164,8 +164,10 @@ def answer(motor: MotorNow, time: PlantTime, now: Instant) -> str:
     if budget.next_start_at > budget.as_of:
         return f"May be started again at {time.moment(budget.next_start_at, now)}{likely}."
     left = "" if budget.starts_left is None else f", {budget.starts_left} left"
-    verb = "Running. May be started again at once" if turning(live) else "May be started now"
-    return f"{verb}{left}{likely}."
+    if turning(live):
+        more = "another start" if budget.starts_left is None else counted(budget.starts_left, "more start", "more starts")
+        return f"{sentence(STATE_WORDS[live.state])} {sentence(more)[:-1]} may follow{likely}."
+    return f"May be started now{left}{likely}."
 
 
 def counts_from_stop(live: Live, budget: Budget) -> bool:
@@ -192,8 +194,8 @@ def explanation(live: Live, budget: Budget, now: Instant) -> str:
     if deciding is None:
         return "No limit is set for this motor: give motor data, a starter rating or a site rule in the site file."
     said = f"The {LIMIT_WORDS[deciding.limit]} decides: {deciding.reason.rstrip('.')}." if deciding.reason else ""
-    wait_s = None if budget.next_start_at is None else seconds_between(now, budget.next_start_at)
-    wait = f" {span(wait_s)} to wait." if wait_s is not None and wait_s > 0 and not counts_from_stop(live, budget) else ""
+    waits = budget.next_start_at is not None and budget.next_start_at > budget.as_of and not counts_from_stop(live, budget)
+    wait = f" {span(seconds_between(now, budget.next_start_at))} to wait." if waits and budget.next_start_at is not None else ""
     doubt = f" {sentence(budget.reason)}" if budget.quality is not Quality.GOOD and budget.reason else ""
     return f"{said}{wait}{doubt}".strip()
 
@@ -212,11 +214,14 @@ def look_first(motor: MotorNow, usual: Usual) -> str:
     """Return what to look at, "" when nothing calls for it."""
     alert = motor.foremost
     start = motor.live.last_start
-    told = start_verdict(start, usual) if start is not None else ""
     if alert is not None and alert.advice:
         return f"Look first: {alert.advice.rstrip('.')}."
-    if start is not None and told and told != OUTCOME_WORDS[Outcome.AT_SPEED] and start.outcome is not Outcome.UNSEEN:
-        return f"Look first: the last start {'took ' if start.outcome is Outcome.AT_SPEED else 'was '}{told}."
+    if start is None or start.outcome is Outcome.UNSEEN:
+        return ""
+    if start.outcome is not Outcome.AT_SPEED:
+        return f"Look first: the last start was {OUTCOME_WORDS[start.outcome]} after {number(start.duration_s, 1)} s."
+    if beyond_duration(start, usual) or beyond_peak(start, usual):
+        return f"Look first: the last start took {start_verdict(start, usual)}."
     return ""
 
 
