@@ -258,11 +258,12 @@ class OpcuaServer:
     async def _build(self, server: Server, device: Device) -> list[_Variable]:
         variables = []
         folder: Node | None = None
+        values, _ = device.source.sample()
         for signal in device.map.signals:
             place = signal.place
             if not isinstance(place, OpcuaPlace) or signal.key in self.removed:
                 continue
-            variant = _variant_type(signal)
+            variant = _variant_type(signal, values.get(signal.key))
             if place.path:
                 node = await self._by_path(server, place, variant)
             else:
@@ -345,12 +346,13 @@ async def _add(parent: Node, node_id: ua.NodeId, name: str, space: int, variant:
     return await parent.add_variable(node_id, ua.QualifiedName(name, space), initial, variant)
 
 
-def _variant_type(signal: Signal) -> ua.VariantType:
+def _variant_type(signal: Signal, value: Value) -> ua.VariantType:
     if signal.type is not None:
         return _VARIANTS.get(signal.type, ua.VariantType.UInt32)
     if signal.role is not None:
         return _BY_ROLE[ROLES[signal.role].kind]
-    return ua.VariantType.Double
+    # A signal without role or type is what the device holds in it.
+    return ua.VariantType.String if isinstance(value, str) and not signal.texts else ua.VariantType.Double
 
 
 def _variant(variable: _Variable, value: Value) -> ua.Variant | None:

@@ -32,7 +32,8 @@ from zlib import crc32
 from gateway.errors import InputError, Problem
 from gateway.registers.findings import Findings, nearest
 from gateway.registers.load import load_map
-from gateway.registers.model import Protocol, RegisterMap
+from gateway.registers.model import Protocol, RegisterMap, WordType
+from gateway.registers.quantities import parse_number
 from gateway.registers.sections import Section
 from gateway.registers.yaml_tree import read_tree
 from simulators.scenario_events import PlannedFault, read_timetable
@@ -236,14 +237,18 @@ def _constants(own: Section, register_map: RegisterMap | None) -> dict[str, floa
     listed = own.section("constants")
     if listed is None or register_map is None:
         return {}
-    names = [signal.name for signal in register_map.signals if signal.role is None]
-    listed.allow(names)
+    kinds = {signal.name: signal.type for signal in register_map.signals if signal.role is None}
+    listed.allow(kinds)
     constants: dict[str, float | str] = {}
     for name in listed.names():
         leaf = listed.leaf(name)
         if leaf is not None:
-            try:
-                constants[name] = float(leaf.text)
-            except ValueError:
-                constants[name] = leaf.text
+            constants[name] = leaf.text if kinds.get(name) is WordType.TEXT else _number_or_text(leaf.text)
     return constants
+
+
+def _number_or_text(text: str) -> float | str:
+    try:
+        return parse_number(text)
+    except ValueError:
+        return text

@@ -37,6 +37,7 @@ class Bench:
             "trip_code": "stall",
             "speed": 1478.0,
             "label": 3.25,
+            "model": "RP-45",
         }
 
     def sample(self) -> tuple[Mapping[str, Value], float]:
@@ -56,6 +57,7 @@ def bench_map(*more: Signal) -> RegisterMap:
         signal("trip_code", "trip_code", texts=MappingProxyType({0: "none", 3: "stall"})),
         signal("speed", "speed", place=OpcuaPlace(path=((URI, "Drive"), (URI, "Shaft"), (URI, "Speed"))), no_value=(-1,)),
         signal("label"),
+        signal("model"),
         *more,
     )
     return RegisterMap(name="bench", protocol=Protocol.OPCUA, signals=signals)
@@ -90,6 +92,7 @@ async def test_values_types_times_and_paths() -> None:
         assert (await value(client, "start_count")).Value == ua.Variant(7, ua.VariantType.UInt32)
         assert (await value(client, "trip_code")).Value == ua.Variant(3, ua.VariantType.Int32)
         assert (await value(client, "label")).Value == ua.Variant(3.25, ua.VariantType.Double)
+        assert (await value(client, "model")).Value == ua.Variant("RP-45", ua.VariantType.String)
         index = await client.get_namespace_index(URI)
         speed = await client.nodes.objects.get_child([f"{index}:Drive", f"{index}:Shaft", f"{index}:Speed"])
         assert await speed.read_value() == 1478.0
