@@ -200,7 +200,7 @@ def delayed(delay: Delay, active: bool | None, at: Instant, on_delay_s: float, o
     (False, True)
     """
     if active is None or active is delay.raised:
-        return replace(delay, pending_since=None)
+        return delay if delay.pending_since is None else replace(delay, pending_since=None)
     since = at if delay.pending_since is None else delay.pending_since
     if seconds_between(since, at) >= (off_delay_s if delay.raised else on_delay_s):
         return replace(delay, raised=active, pending_since=None)

@@ -33,29 +33,20 @@ class Strike:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
-    """A standing condition at one instant: active, clear or not known. `grade` grows when it got worse, which raises the alert again."""
-
-    active: bool | None
-    label: str = ""
-    grade: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Memory:
     """What the signs remember from one look to the next.
 
     off_at: when the motor last went off as far as seen. broken_at: when a start last came before its off time was over, None once one kept
     it.
-    stalled_number: the start that stalled, None once a later one reached speed. missed: looks in a row without usable data.
-    starts: starts in 60 min at the last look.
+    stalled_number: the start that stalled, None once a later one reached speed. missed: looks in a row without usable data, the last at
+    missed_at. starts: starts in 60 min at the last look with data.
     """
 
     off_at: Instant | None = None
     broken_at: Instant | None = None
     stalled_number: int | None = None
     missed: int = 0
-    looked_at: Instant | None = None
+    missed_at: Instant | None = None
     starts: int = 0
 
 
@@ -102,43 +93,74 @@ def struck(memory: Memory, starter: Starter, events: Sequence[Event]) -> tuple[M
 
 def looked(memory: Memory, live: Live) -> Memory:
     """Return the memory after a look at the live state."""
-    if live.at == memory.looked_at:
+    if is_without_data(live):
+        return replace(memory, missed=memory.missed + (live.at != memory.missed_at), missed_at=live.at)
+    if not memory.missed and memory.starts == live.starts_last_hour:
         return memory
-    missed = memory.missed + 1 if is_without_data(live) else 0
-    starts = memory.starts if is_without_data(live) else live.starts_last_hour
-    return replace(memory, missed=missed, looked_at=live.at, starts=starts)
+    return replace(memory, missed=0, missed_at=None, starts=live.starts_last_hour)
 
 
 def is_without_data(live: Live) -> bool:
     """Return True when the last poll brought nothing that may be used."""
-    return live.quality is Quality.BAD
+    return live.quality is Quality.BAD or live.at is None or live.last_good_at is None or live.last_good_at < live.at
 
 
-def sign_of(rule: AlertRule, memory: Memory, starter: Starter, live: Live, raised: bool) -> Sign:
-    """Return how the condition of a rule stands.
+def is_active(rule: AlertRule, memory: Memory, starter: Starter, limit: int | None, live: Live, raised: bool) -> bool | None:
+    """Return whether the condition of a rule holds now: True, False, or None when it is not known.
 
-    `memory` is the one before this look; `raised`: the alert is active or waits for its on-delay.
+    `memory` is the one before this look, `limit` that of `hourly_limit`; `raised`: the alert is active or waits for its on-delay.
     """
-    if rule.kind is AlertKind.NO_DATA:
-        return _no_data(memory, starter, live)
-    if is_without_data(live):
-        return Sign(active=None)
     match rule.kind:
-        case AlertKind.STARTS_NEAR_LIMIT | AlertKind.STARTS_AT_LIMIT:
-            return _starts(rule.kind, memory, starter, live, raised)
+        case AlertKind.NO_DATA:
+            return is_without_data(live) and _is_missing(memory, starter, live)
+        case _ if is_without_data(live):
+            return None
+        case AlertKind.STARTS_NEAR_LIMIT:
+            if limit is None or live.starts_last_hour < limit - 1:
+                return False
+            # A count that comes down from the limit is no news; only one that rises to the warning is.
+            return raised or memory.starts < live.starts_last_hour < limit
+        case AlertKind.STARTS_AT_LIMIT:
+            return limit is not None and live.starts_last_hour >= max(1, limit)
         case AlertKind.HEAT:
-            return _heat(rule, starter, live, raised)
+            return _is_hot(rule, starter, live, raised)
         case AlertKind.TRIPPED:
-            return _tripped(starter, live)
+            return None if live.state is MotorState.UNKNOWN else live.state is MotorState.TRIPPED
         case AlertKind.IMPLAUSIBLE_VALUE:
-            return _implausible(live)
+            return bool(live.flaws) and any(reason.startswith(IMPLAUSIBLE) for reason in live.flaws.values())
         case AlertKind.OFF_TIME_NOT_KEPT:
             past = memory.broken_at is None or (live.at is not None and live.at - memory.broken_at >= HOUR)
-            return Sign(active=False if past else None)
+            return False if past else None
         case AlertKind.STALLED:
-            return Sign(active=False if memory.stalled_number is None else None)
+            return False if memory.stalled_number is None else None
         case AlertKind.UNSEEN_STARTS:
-            return Sign(active=False if live.unseen_last_hour == 0 else None)
+            return False if live.unseen_last_hour == 0 else None
+
+
+def grade_of(kind: AlertKind, live: Live) -> int:
+    """Return how bad an active condition is; when it grows the alert is raised again. Only starts over the limit have grades."""
+    return live.starts_last_hour if kind is AlertKind.STARTS_AT_LIMIT else 0
+
+
+def label_of(kind: AlertKind, memory: Memory, starter: Starter, limit: int | None, live: Live) -> str:
+    """Return the label of a condition that holds now: what and how much, at most 44 characters."""
+    match kind:
+        case AlertKind.HEAT:
+            heat = 100.0 * (live.heat or 0.0)
+            return f"{heat:.0f} % thermal capacity used, limit {100 * starter.alerts.heat_warning:.0f} %"
+        case AlertKind.TRIPPED:
+            return trip_label(starter, live)
+        case AlertKind.NO_DATA:
+            blind_s = _blind_s(live)
+            missed = f"no data, {counted(_missed(memory, live), 'poll')} missed"
+            return missed if blind_s is None else f"no data for {duration_words(blind_s)}"
+        case AlertKind.IMPLAUSIBLE_VALUE:
+            found = sorted((key, reason) for key, reason in live.flaws.items() if reason.startswith(IMPLAUSIBLE))
+            key, reason = found[0]
+            more = f" (+{len(found) - 1})" if len(found) > 1 else ""
+            return fitted(f"{key}{reason.removeprefix(IMPLAUSIBLE)}{more}")
+        case _:
+            return fitted(f"{counted(live.starts_last_hour, 'start')} in 60 min, limit {limit}")
 
 
 def trip_label(starter: Starter, live: Live) -> str:
@@ -196,51 +218,22 @@ def _unseen(event: UnseenStarts) -> Strike:
     return Strike(kind=AlertKind.UNSEEN_STARTS, at=event.at, label=fitted(label))
 
 
-def _starts(kind: AlertKind, memory: Memory, starter: Starter, live: Live, raised: bool) -> Sign:
-    limit = hourly_limit(starter)
-    if limit is None:
-        return Sign(active=False)
-    used = live.starts_last_hour
-    label = fitted(f"{counted(used, 'start')} in 60 min, limit {limit}")
-    if kind is AlertKind.STARTS_AT_LIMIT:
-        return Sign(active=used > 0 and used >= limit, label=label, grade=used)
-    if used < limit - 1 or limit < 2:
-        return Sign(active=False)
-    # A count that comes down from the limit is no news; only one that rises to the warning is.
-    return Sign(active=raised or (used > memory.starts and used < limit), label=label)
-
-
-def _heat(rule: AlertRule, starter: Starter, live: Live, raised: bool) -> Sign:
+def _is_hot(rule: AlertRule, starter: Starter, live: Live, raised: bool) -> bool | None:
     if live.heat is None or live.heat_quality is Quality.BAD:
-        return Sign(active=None)
-    level = starter.alerts.heat_warning
-    beyond = is_beyond(live.heat, level, rule.deadband, raised)
-    if beyond and live.heat_quality is not Quality.GOOD:
-        # An uncertain heat is the highest that it can be: enough to clear an alert, not enough to raise one.
-        return Sign(active=None)
-    return Sign(active=beyond, label=f"{100 * live.heat:.0f} % thermal capacity used, limit {100 * level:.0f} %")
+        return None
+    beyond = is_beyond(live.heat, starter.alerts.heat_warning, rule.deadband, raised)
+    # An uncertain heat is the highest that it can be: enough to clear an alert, not enough to raise one.
+    return None if beyond and live.heat_quality is not Quality.GOOD else beyond
 
 
-def _tripped(starter: Starter, live: Live) -> Sign:
-    if live.state is MotorState.UNKNOWN:
-        return Sign(active=None)
-    return Sign(active=live.state is MotorState.TRIPPED, label=trip_label(starter, live))
+def _is_missing(memory: Memory, starter: Starter, live: Live) -> bool:
+    blind_s = _blind_s(live)
+    return _missed(memory, live) >= MISSED_POLLS or (blind_s is not None and blind_s > starter.thresholds.gap_s)
 
 
-def _no_data(memory: Memory, starter: Starter, live: Live) -> Sign:
-    if not is_without_data(live):
-        return Sign(active=False)
-    missed = memory.missed + (1 if live.at != memory.looked_at else 0)
-    blind_s = None if live.at is None or live.last_good_at is None else seconds_between(live.last_good_at, live.at)
-    gap = blind_s is not None and blind_s > starter.thresholds.gap_s
-    label = f"no data, {counted(missed, 'poll')} missed" if blind_s is None else f"no data for {duration_words(blind_s)}"
-    return Sign(active=missed >= MISSED_POLLS or gap, label=label)
+def _missed(memory: Memory, live: Live) -> int:
+    return memory.missed + (live.at != memory.missed_at)
 
 
-def _implausible(live: Live) -> Sign:
-    found = sorted((key, reason) for key, reason in live.flaws.items() if reason.startswith(IMPLAUSIBLE))
-    if not found:
-        return Sign(active=False)
-    key, reason = found[0]
-    more = f" (+{len(found) - 1})" if len(found) > 1 else ""
-    return Sign(active=True, label=fitted(f"{key}{reason.removeprefix(IMPLAUSIBLE)}{more}"))
+def _blind_s(live: Live) -> float | None:
+    return None if live.at is None or live.last_good_at is None else seconds_between(live.last_good_at, live.at)

@@ -20,12 +20,14 @@ from typing import Any
 
 from gateway.instants import Instant
 from gateway.motors.alert_rules import RULES, AlertKind, AlertRule, Delay, delayed, rules_for
-from gateway.motors.alert_signs import Memory, Strike, looked, sign_of, struck, trip_label
+from gateway.motors.alert_signs import Memory, Strike, grade_of, hourly_limit, is_active, label_of, looked, struck, trip_label
 from gateway.motors.facts import Starter
 from gateway.motors.plain import from_plain, to_plain
 from gateway.motors.records import Event, Live
 
 __all__ = ["RULES", "Alert", "AlertBoard", "AlertChange", "AlertKind", "AlertState", "Change"]
+
+_AT_REST = Delay()
 
 
 class AlertState(StrEnum):
@@ -106,6 +108,7 @@ class AlertBoard:
     def __init__(self, starter: Starter) -> None:
         self._starter = starter
         self._rules = rules_for(starter.alerts)
+        self._limit = hourly_limit(starter)
         self._memory = Memory()
         self._delays: dict[AlertKind, Delay] = {}
         self._alerts: dict[AlertKind, Alert] = {}
@@ -153,19 +156,25 @@ class AlertBoard:
     def _strike(self, rule: AlertRule, strike: Strike, live: Live) -> tuple[AlertChange, ...]:
         self._delays[rule.kind] = Delay(raised=True)
         label = strike.label or trip_label(self._starter, live)
-        return self._raise(rule, strike.at, label, again=True)
+        return self._raise(rule, strike.at, label)
 
     def _look(self, rule: AlertRule, live: Live, at: Instant) -> tuple[AlertChange, ...]:
-        before = self._delays.get(rule.kind, Delay())
-        sign = sign_of(rule, self._memory, self._starter, live, before.raised or before.pending_since is not None)
-        now = delayed(before, sign.active, at, rule.on_delay_s, rule.off_delay_s)
-        self._delays[rule.kind] = now if sign.active is None else replace(now, grade=sign.grade)
-        if now.raised and sign.active:
-            worse = not before.raised or sign.grade > before.grade
-            return self._raise(rule, at, sign.label, again=worse)
+        before = self._delays.get(rule.kind, _AT_REST)
+        waiting = before.raised or before.pending_since is not None
+        active = is_active(rule, self._memory, self._starter, self._limit, live, waiting)
+        now = delayed(before, active, at, rule.on_delay_s, rule.off_delay_s)
+        if active and now.raised:
+            now = replace(now, grade=grade_of(rule.kind, live))
+            if before.raised and now.grade <= before.grade:
+                self._delays[rule.kind] = now
+                return ()
+            self._delays[rule.kind] = now
+            return self._raise(rule, at, label_of(rule.kind, self._memory, self._starter, self._limit, live))
+        if now is not before:
+            self._delays[rule.kind] = now
         return self._return(rule.kind, at) if before.raised and not now.raised else ()
 
-    def _raise(self, rule: AlertRule, at: Instant, label: str, *, again: bool) -> tuple[AlertChange, ...]:
+    def _raise(self, rule: AlertRule, at: Instant, label: str) -> tuple[AlertChange, ...]:
         standing = self._alerts.get(rule.kind)
         if standing is None:
             alert = Alert(
@@ -178,8 +187,6 @@ class AlertBoard:
             )
             self._alerts[rule.kind] = alert
             return (AlertChange(at=at, what=Change.RAISED, alert=alert),)
-        if not again:
-            return ()
         anew = replace(standing, text=label, acknowledged_at=None, acknowledged_by="", returned_at=None)
         self._alerts[rule.kind] = anew
         return (AlertChange(at=at, what=Change.RAISED_AGAIN, alert=anew),)

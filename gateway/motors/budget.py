@@ -12,6 +12,8 @@ maker's data.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from gateway.instants import Instant, seconds_between
 from gateway.motors import cold_hot, motor_data, site_rules, starter_rating, starts_table, thermal_capacity
 from gateway.motors.facts import Starter
@@ -21,16 +23,15 @@ from gateway.motors.records import Budget, LimitName, LimitVerdict
 from gateway.motors.verdicts import is_blind
 from gateway.motors.wording import counted, duration_words
 
-LIMITS = (
+LIMITS: tuple[Callable[[Starter, History, Instant], LimitVerdict | None], ...] = (
     site_rules.starts_per_hour,
     site_rules.off_time,
     starter_rating.verdict,
     motor_data.verdict,
     starts_table.verdict,
     cold_hot.verdict,
-    thermal_capacity.verdict,
 )
-"""Every limit; each returns its verdict, or None when it is not set."""
+"""Every limit that may be set; each returns its verdict, or None when it is not. Thermal capacity comes on top, always."""
 
 _ORDER = {name: place for place, name in enumerate(LimitName)}
 _NO_COUNT = 1_000_000
@@ -54,20 +55,25 @@ def budget(starter: Starter, history: History, at: Instant) -> Budget:
     'next start in 9 min: off for 60 s of 10 min'
     """
     found = [limit(starter, history, at) for limit in LIMITS]
-    verdicts = tuple(sorted((verdict for verdict in found if verdict is not None), key=_decides_first))
-    counts = [verdict.starts_left for verdict in verdicts if verdict.starts_left is not None]
-    starts_left = min(counts) if counts else None
+    in_force = [verdict for verdict in found if verdict is not None]
+    verdicts = tuple(sorted((*in_force, thermal_capacity.verdict(starter, history, at)), key=_decides_first))
+    starts_left = min(verdict.starts_left for verdict in verdicts if verdict.starts_left is not None)
+    deciding = verdicts[0]
     if is_blind(starter, history):
-        reason = verdicts[0].reason if verdicts else "no readings"
         return Budget(
-            as_of=at, starts_left=starts_left, next_start_at=None, deciding_limit=None, limits=verdicts, quality=Quality.BAD, reason=reason
+            as_of=at,
+            starts_left=starts_left,
+            next_start_at=None,
+            deciding_limit=None,
+            limits=verdicts,
+            quality=Quality.BAD,
+            reason=deciding.reason,
         )
-    deciding = verdicts[0] if verdicts else None
     return Budget(
         as_of=at,
         starts_left=starts_left,
-        next_start_at=at if deciding is None else deciding.next_start_at,
-        deciding_limit=None if deciding is None else deciding.limit,
+        next_start_at=deciding.next_start_at,
+        deciding_limit=deciding.limit,
         limits=verdicts,
         quality=Quality.GOOD if all(verdict.certain for verdict in verdicts) else Quality.UNCERTAIN,
         reason=_reason(deciding, starts_left, at),
@@ -80,12 +86,9 @@ def _decides_first(verdict: LimitVerdict) -> tuple[bool, int, int, int]:
     return (verdict.next_start_at is not None, -next_at, left, _ORDER[verdict.limit])
 
 
-def _reason(deciding: LimitVerdict | None, starts_left: int | None, at: Instant) -> str:
-    if deciding is None:
-        return "no limit is set"
+def _reason(deciding: LimitVerdict, starts_left: int, at: Instant) -> str:
     if deciding.next_start_at is None:
         return f"no start is permitted: {deciding.reason}"
     if deciding.next_start_at > at:
         return f"next start in {duration_words(seconds_between(at, deciding.next_start_at))}: {deciding.reason}"
-    left = "a start is permitted" if starts_left is None else f"{counted(starts_left, 'start')} left"
-    return f"{left}: {deciding.reason}"
+    return f"{counted(starts_left, 'start')} left: {deciding.reason}"

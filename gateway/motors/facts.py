@@ -54,7 +54,7 @@ class MotorData:
     heating_time_constant_s: float | None = None
     cooling_time_constant_s: float | None = None
     winding_time_constant_s: float | None = None
-    """Fast time constant of the winding itself; with `heating_time_constant_s` as the slow one it selects the model with two time constants."""
+    """Fast time constant of the winding itself; with `heating_time_constant_s` as the slow one the thermal model has two."""
     winding_weight: float | None = None
     """Share of the fast time constant in the rise at full load, of 1."""
     trip_class: str | None = None

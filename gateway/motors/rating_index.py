@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 ALLOWED = "Ie: AC-53a: X-Tx: F-S (for example 85 A: AC-53a: 3.5-17: 90-5) or Ie: AC-53b: X-Tx: OFF-time (for example AC-53b: 3-10: 350)"
@@ -79,6 +80,7 @@ class RatingIndex:
         return math.sqrt((self.i2t_ie2s + self.run_s) / self.cycle_s)
 
 
+@lru_cache(maxsize=1024)
 def parse_rating(text: str) -> RatingIndex:
     """Return the rating index that `text` means; ValueError says what is wrong and what is allowed.
 

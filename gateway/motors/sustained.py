@@ -16,9 +16,9 @@ runs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from gateway.instants import SECOND, after, seconds_between
+from gateway.instants import after, seconds_between
 from gateway.motors import starts_table
 from gateway.motors.facts import Starter
 from gateway.motors.history import HeatState, LearnedStart
@@ -77,31 +77,27 @@ def thermal_rate(model: ThermalModel, margin: float, learned: LearnedStart, duty
     form.
     """
     level = 1.0 - margin * learned.heat
-    if level <= 0.0:
-        return 0.0
-    state = model.cold(0)
-    state = model.charged(state, level)
-    state = HeatState(at=0, nodes=(*state.nodes[:-1], 0.0))
+    # Every node at the limit: the slow one is then warmer than where it settles, so a rate not settled yet is too low, not too high.
+    constants = model.constants
+    state = HeatState(at=0, nodes=(*(constants.overload_ratio**2 for _ in constants.weights), 0.0))
     cycle_s = 0.0
     for _ in range(CYCLES_TO_SETTLE):
-        began_at = state.at
-        state = _started_and_run(model, state, margin * learned.heat, learned.duration_s, duty)
+        # The start is charged as a whole, without cooling, so its time passes without the model.
+        began_at, started = state.at, replace(state, at=after(state.at, learned.duration_s))
+        state = model.after(started, after(started.at, duty.run_s), duty.run_ratio, True)
         cooled_at = model.cooled_to(state, level)
         if cooled_at is None:
             return 0.0
-        state = model.after(state, cooled_at, 0.0, False)
-        settled = abs(seconds_between(began_at, state.at) - cycle_s) < _SETTLED_S
-        cycle_s = seconds_between(began_at, state.at)
-        if settled:
+        state = _charged(model, model.after(state, cooled_at, 0.0, False), margin * learned.heat)
+        before_s, cycle_s = cycle_s, seconds_between(began_at, state.at)
+        if abs(cycle_s - before_s) < _SETTLED_S:
             break
     return 3600.0 / cycle_s
 
 
-def _started_and_run(model: ThermalModel, state: HeatState, heat: float, start_s: float, duty: Duty) -> HeatState:
-    charged = model.charged(state, heat)
-    # The start is charged as a whole, without cooling, so its time passes without the model.
-    started = HeatState(at=after(state.at, start_s), nodes=(*charged.nodes[:-1], 0.0))
-    return model.after(started, started.at + round(duty.run_s * SECOND), duty.run_ratio, True)
+def _charged(model: ThermalModel, state: HeatState, heat: float) -> HeatState:
+    # Here the heat is given, not guessed: no doubt goes with it.
+    return replace(state, nodes=(*model.charged(state, heat).nodes[:-1], 0.0))
 
 
 def _whole_rate(rate_per_hour: float) -> float:

@@ -26,8 +26,8 @@ MOST_STARTS = 99
 _ROUNDING = 1e-12
 
 
-def verdict(starter: Starter, history: History, at: Instant) -> LimitVerdict | None:
-    """Return the verdict of the thermal capacity.
+def verdict(starter: Starter, history: History, at: Instant) -> LimitVerdict:
+    """Return the verdict of the thermal capacity; it is always in force, since every motor has a thermal model.
 
     >>> from gateway.motors.history import LearnedStart
     >>> from gateway.motors.facts import MotorData

@@ -27,6 +27,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from gateway.motors.facts import MotorData
 
@@ -89,6 +90,7 @@ def class_time_constant_s(trip_s: float, pickup_ratio: float, test_ratio: float 
     return trip_s / math.log(test_ratio**2 / (test_ratio**2 - pickup_ratio**2))
 
 
+@lru_cache(maxsize=4096)
 def thermal_constants(motor: MotorData) -> ThermalConstants:
     """Return the constants for a motor by the order in the module's text; ValueError for a trip class that is none.
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from gateway.instants import MINUTE, SECOND
@@ -42,7 +44,7 @@ def test_starts_in_succession_are_judged_by_temperature() -> None:
 
 
 @pytest.mark.parametrize(("given_data", "cold", "hot"), [({"cold_starts": 3}, 3, 1), ({"hot_starts": 3}, 3, 3), ({"cold_starts": 0}, 0, 0)])
-def test_the_count_that_is_not_given(given_data: dict[str, int], cold: int, hot: int) -> None:
+def test_the_count_that_is_not_given(given_data: dict[str, Any], cold: int, hot: int) -> None:
     fan = starter(**given_data)
     assert given(motor_data.verdict(fan, past(), T0)).starts_left == cold
     assert given(motor_data.verdict(fan, past(heat=heat(0.9)), T0)).starts_left == hot

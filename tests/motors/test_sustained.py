@@ -51,6 +51,14 @@ def test_two_time_constants_agree_with_stepping_second_by_second() -> None:
     assert thermal_rate(model, 1.0, cost, DUTY) == pytest.approx(3600.0 / cycle_s, rel=0.003)
 
 
+def test_a_duty_that_has_not_settled_is_said_too_low_rather_than_too_high(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = thermal_model(starter(heating_time_constant_s=2087.0, winding_time_constant_s=258.0))
+    cost = learned(heat=0.44, duration_s=20.0)
+    settled = thermal_rate(model, 1.0, cost, DUTY)
+    monkeypatch.setattr("gateway.motors.sustained.CYCLES_TO_SETTLE", 2)
+    assert 0.0 < thermal_rate(model, 1.0, cost, DUTY) < settled
+
+
 def test_a_start_that_takes_everything_is_permitted_never() -> None:
     assert thermal_rate(thermal_model(starter()), 1.0, learned(heat=1.0), DUTY) == 0.0
 

@@ -92,6 +92,8 @@ def test_off_since_is_pushed_back_by_what_was_not_seen() -> None:
     unseen = mark(10, Outcome.UNSEEN, duration_s=0.0)
     since, doubt = off_since(fan, past([unseen], off_minutes=30.0), T0)
     assert (since, bool(doubt)) == (T0 - 10 * MINUTE, True)
+    assert off_since(fan, past([mark(40, Outcome.UNSEEN, duration_s=0.0)], off_minutes=30.0), T0) == (T0 - 30 * MINUTE, "")
+    assert off_since(fan, past(off_minutes=3.0, unexplained=((T0 - 9 * MINUTE, T0 - 8 * MINUTE),)), T0) == (T0 - 3 * MINUTE, "")
     since, doubt = off_since(fan, past(off_minutes=30.0, unexplained=((T0 - 8 * MINUTE, T0 - 7 * MINUTE),)), T0)
     assert (since, bool(doubt)) == (T0 - 7 * MINUTE, True)
 
