@@ -13,6 +13,7 @@ from pathlib import Path
 
 from asyncua import Server, ua
 from asyncua.common.node import Node
+from asyncua.server.address_space import NodeData
 from asyncua.server.internal_server import InternalServer
 
 PLANT = "urn:example:tarn-hollow"
@@ -26,17 +27,41 @@ def free_port() -> int:
         return port
 
 
+_KEPT_CLASSES = {ua.NodeClass.ReferenceType, ua.NodeClass.ObjectType, ua.NodeClass.VariableType}
+_KEPT_FOLDERS = {
+    ua.ObjectIds.RootFolder,
+    ua.ObjectIds.TypesFolder,
+    ua.ObjectIds.ViewsFolder,
+    ua.ObjectIds.ObjectTypesFolder,
+    ua.ObjectIds.DataTypesFolder,
+    ua.ObjectIds.BaseDataType,
+}
 _standard_nodes: list[bytes] = []
 
 
 class _QuickServer(InternalServer):
-    """A server that builds the standard's six thousand nodes once in a test run, not once in a test."""
+    """A server whose standard nodes are made once in a test run: the types, and what lies under Root and Objects."""
 
     async def load_standard_address_space(self, shelf_file: Path | None = None) -> None:
         if not _standard_nodes:
             await super().load_standard_address_space(shelf_file)
-            _standard_nodes.append(pickle.dumps(self.aspace._nodes, pickle.HIGHEST_PROTOCOL))
+            _standard_nodes.append(pickle.dumps(_pruned(self.aspace._nodes), pickle.HIGHEST_PROTOCOL))
         self.aspace._nodes = pickle.loads(_standard_nodes[0])
+
+
+def _pruned(nodes: dict[ua.NodeId, NodeData]) -> dict[ua.NodeId, NodeData]:
+    """Drop the several thousand nodes that describe types in detail; loading them would take longer than the tests."""
+    kept = {each for each, data in nodes.items() if data.attributes[ua.AttributeIds.NodeClass].value.Value.Value in _KEPT_CLASSES}
+    kept |= {each for each in nodes if each.Identifier in _KEPT_FOLDERS}
+    waiting = [ua.NodeId(ua.ObjectIds.ObjectsFolder)]
+    while waiting:
+        each = waiting.pop()
+        if each in nodes and each not in kept:
+            kept.add(each)
+            waiting += [reference.NodeId for reference in nodes[each].references if reference.IsForward]
+    for each in kept:
+        nodes[each].references = [reference for reference in nodes[each].references if reference.NodeId in kept]
+    return {each: data for each, data in nodes.items() if each in kept}
 
 
 @dataclass
@@ -54,10 +79,15 @@ class Plant:
 
     async def freeze(self) -> None:
         """Stop the server's own clock, as a hung server does."""
-        task = self.server.iserver.time_task
-        assert task is not None
-        self.server.iserver._time_task_stop = True
-        await task
+        await stop_clock(self.server)
+
+
+async def stop_clock(server: Server) -> None:
+    task, server.iserver.time_task = server.iserver.time_task, None
+    if task is not None:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
 
 
 @asynccontextmanager
@@ -84,6 +114,7 @@ async def serving(port: int, names: dict[str, object], *, foreign: Sequence[str]
     try:
         yield Plant(server, endpoint, variables)
     finally:
+        await stop_clock(server)
         await server.stop()
         # Sessions whose client is gone would live on in the loop until they time out.
         for session in list(server.iserver._external_sessions.values()):
