@@ -32,7 +32,7 @@ class DaySpread:
     ...     spread.add(0.001, 0)
     >>> spread.add(5.0, 0)
     >>> round(spread.quantile(0.5), 5), round(spread.quantile(1.0), 2)
-    (0.00116, 5.42)
+    (0.00116, 5.61)
     """
 
     def __init__(self) -> None:

@@ -23,6 +23,7 @@ BUSY_TIMEOUT_MS = 2000
 CHECKPOINT_TIMEOUT_MS = 200
 READERS = 8
 """Connections for reading at a time; a reader beyond them waits for one."""
+WAIT_FOR_READER_S = 10.0
 LOG_LIMIT_BYTES = 32 * 1024 * 1024
 
 _SAFE_SQLITE = (3, 51, 3)
@@ -48,7 +49,7 @@ def write_engine(url: URL) -> Engine:
 
 def read_engine(url: URL) -> Engine:
     """Return the engine of the readers: several connections that cannot write."""
-    engine = create_engine(url, poolclass=QueuePool, pool_size=READERS, max_overflow=0)
+    engine = create_engine(url, poolclass=QueuePool, pool_size=READERS, max_overflow=0, pool_timeout=WAIT_FOR_READER_S)
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _tune_sqlite_reader)
         event.listen(engine, "begin", _begin)

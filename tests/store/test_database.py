@@ -12,10 +12,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import event, insert
+from sqlalchemy import Engine, event, insert
+from sqlalchemy.engine import URL
 
 from gateway.errors import NewerStoreError, StoreError
-from gateway.store import database
+from gateway.store import engines
 from gateway.store.database import open_store
 from gateway.store.migrations import NEWEST
 from gateway.store.tables import schema_version
@@ -114,7 +115,7 @@ def test_a_damaged_database_says_so(tmp_path: Path) -> None:
 
 
 def test_a_database_that_another_program_writes_to_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(database.engines, "BUSY_TIMEOUT_MS", 20)
+    monkeypatch.setattr(engines, "BUSY_TIMEOUT_MS", 20)
     store_in(tmp_path).close()
     other = sqlite3.connect(tmp_path / "ledger.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
@@ -124,14 +125,14 @@ def test_a_database_that_another_program_writes_to_says_so(tmp_path: Path, monke
 
 
 def test_a_full_disk_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = database.engines.write_engine
+    real = engines.write_engine
 
-    def of_a_small_disk(url: database.URL) -> database.Engine:
+    def of_a_small_disk(url: URL) -> Engine:
         engine = real(url)
         event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA max_page_count = 3"))
         return engine
 
-    monkeypatch.setattr(database.engines, "write_engine", of_a_small_disk)
+    monkeypatch.setattr(engines, "write_engine", of_a_small_disk)
     with pytest.raises(StoreError, match="disk is full: free some space"):
         store_in(tmp_path)
 
