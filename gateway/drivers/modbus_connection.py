@@ -11,6 +11,7 @@ import asyncio
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import cast
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
@@ -169,9 +170,10 @@ class ModbusConnection:
 
     def close(self) -> None:
         """Close at once, without waiting for unsent bytes; safe to call twice."""
-        transport = self._client.ctx.transport
+        # Neither loop's transport need be of the class the library names, but both can abort.
+        transport = cast("asyncio.Transport | None", self._client.ctx.transport)
         self._client.close()
-        if isinstance(transport, asyncio.Transport):
+        if transport is not None:
             transport.abort()
 
     def _refused(self, fault: Fault) -> Refusal:
