@@ -5,13 +5,11 @@ A duty is one cycle repeated: a start, a run at a steady current, a stop. Rates 
     counting rules      the rate itself (whole starts in the window)
     off time            3600 / (start + run + off time)
     starter rating      3600 / longest of the rated cycle and what the duty needs, both lengthened for heavier starts
-    thermal capacity    one time constant, closed form: before the start H0 = 1 - m dU, after it 1 (on the scale of H), after the run
-                        H1 = Hinf + (H(1) - Hinf) e^(-run / tau), so the stop must last tau_stop ln(H1 / H0) and the cycle start + run +
-                        stop;
+    thermal capacity    one time constant, closed form: before the start U0 = 1 - m dU, after it 1, after the run
+                        U1 = D + (1 - D) e^(-run / tau), so the stop must last tau_stop ln(U1 / U0);
                         two: the stop for which the cycle repeats itself, by stepping cycles until they do
 
-A duty that heats the motor beyond what any stop cools permits none: 0. Valid for equal cycles; the motor is taken to stand between the
-runs.
+A duty that heats the motor beyond what any stop cools permits none: 0. Valid for equal cycles; the motor stands between the runs.
 """
 
 from __future__ import annotations
@@ -78,8 +76,7 @@ def thermal_rate(model: ThermalModel, margin: float, learned: LearnedStart, duty
     """
     level = 1.0 - margin * learned.heat
     # Every node at the limit: the slow one is then warmer than where it settles, so a rate not settled yet is too low, not too high.
-    constants = model.constants
-    state = HeatState(at=0, nodes=(*(constants.overload_ratio**2 for _ in constants.weights), 0.0))
+    state = model.warm(0, 1.0)
     cycle_s = 0.0
     for _ in range(CYCLES_TO_SETTLE):
         # The start is charged as a whole, without cooling, so its time passes without the model.

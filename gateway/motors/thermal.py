@@ -2,27 +2,32 @@
 
 Running law (IEC 60255-149, formerly 60255-8), one or two time constants i with weight w_i:
 
-    dx_i/dt = (I^2 - x_i) / tau_i          I in x FLC, tau_i running or stopped
-    H       = sum(w_i x_i) / k^2           H = 1 is the running limit; after a long run at full load H = 1/k^2
+    dU_i/dt = (D(I) - U_i) / tau_i         I in x FLC, tau_i running or stopped
+    U       = sum(w_i U_i)                 U = 1 is the limit
+    D(I)    = (I / k)^2                    so that a long run at full load ends at 1/k^2 and one at k x FLC at the limit
 
-solved exactly for a current that holds from one reading to the next: x_i <- I^2 + (x_i - I^2) exp(-dt / tau_i). The standard's own discrete
+solved exactly for a current that holds from one reading to the next: U_i <- D + (U_i - D) exp(-dt / tau_i). The standard's own discrete
 form is the backward-Euler step of the same equation; it is not used, because its answer depends on the poll period.
 
 Why starts are heated apart. One time constant fitted to running overload trips on a normal hot start: tau = 600 s, k = 1.05, full load
-gives H = 0.907, 6 x for 8 s adds 0.42, together 1.33. In a start the heat stays where it arises, and what counts is the stall limit. So
+ends at 0.907, 6 x for 8 s adds 0.42, together 1.33. In a start the heat stays where it arises, and what counts is the stall limit. So
 while the current is above START_RATIO the model charges I2t against the start capacity Q0 (see `thermal_constants`), without cooling
 (adiabatic, conservative):
 
     dU = I^2 dt / Q0
 
-U is the thermal capacity used on the scale of starting, and it is what every page and limit shows. It is a fixed function of H: U = 0 where
-H = 0, U = u1 = 1 - hot stall / cold stall where H = 1/k^2 (that is what the two stall times say of a motor at rated temperature), U = 1
-where H = 1, straight lines between, the last one going on above 1. Without both stall times U = H.
+Where both stall times are known they also say how much of the starting capacity full load uses: u1 = 1 - hot stall / cold stall. Then
+
+    D(I) = u1 I^2 up to full load,  D(I) = u1 + (1 - u1) (I^2 - 1) / (k^2 - 1) above it
+
+which keeps cold stall, hot stall, the limit at k x FLC and the standard's trip times from hot; from cold an overload reaches the limit
+sooner than by the standard. Cooling is U exp(-dt / tau_stop), which the wait for the next start rests on.
 
 Unknown current: the higher of what the motor has and a run at full load; it never cools in the dark. How far this may be above the truth is
-carried as `doubt`, the last node, on the scale of H: the difference of two solutions of a linear equation decays with the slowest time
-constant whatever the current, so the state is certain again once the doubt has decayed below CERTAIN_WITHIN.
+carried as `doubt`, the last node: the difference of two solutions of a linear equation decays at least as fast as the slowest time constant
+whatever the current, so the state is certain again once the doubt has decayed below CERTAIN_WITHIN.
 
+A winding temperature or a thermal figure of the device itself stands beside this one where a map has them; this one decides.
 Valid for: motors cooled by their own shaft fan, at the ambient temperature they are rated for, true r.m.s. current of the winding (star
 phase x sqrt 3 on the line base). A frequency drive's motor at low speed cools worse than the model says.
 """
@@ -31,7 +36,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from gateway.instants import Instant, after, seconds_between
 from gateway.motors.facts import Starter
@@ -53,7 +58,7 @@ UNSEEN_START = "unseen starts are charged at the learned cost"
 
 @dataclass(frozen=True, slots=True)
 class ThermalModel:
-    """The thermal model of one motor; states are `HeatState` with nodes (x_1 [, x_2], doubt).
+    """The thermal model of one motor; states are `HeatState` with nodes (U_1 [, U_2], doubt).
 
     >>> from gateway.motors.facts import MotorData
     >>> motor = MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80, locked_rotor_ratio=6, cold_stall_s=20, hot_stall_s=15)
@@ -76,17 +81,29 @@ class ThermalModel:
     @property
     def rated_used(self) -> float:
         """Return the thermal capacity used after a long run at full load, of 1."""
-        return self._used(1.0 / self.constants.overload_ratio**2)
+        return self.steady_used(1.0)
+
+    def steady_used(self, current_ratio: float) -> float:
+        """Return the thermal capacity used at which a long run at that current ends, of 1 (above 1: it reaches the limit before)."""
+        square, overload_square, rated = current_ratio**2, self.constants.overload_ratio**2, self.constants.rated_used
+        if rated is None:
+            return square / overload_square
+        if square <= 1.0:
+            return rated * square
+        return rated + (1.0 - rated) * (square - 1.0) / (overload_square - 1.0)
 
     def cold(self, at: Instant) -> HeatState:
         """Return the state of a motor known to be at ambient temperature."""
         return HeatState(at=at, nodes=(0.0,) * (len(self.constants.weights) + 1))
 
+    def warm(self, at: Instant, used: float) -> HeatState:
+        """Return the state of a motor known to have used that much for long, of 1."""
+        return HeatState(at=at, nodes=(used,) * len(self.constants.weights) + (0.0,))
+
     def initial(self, at: Instant) -> HeatState:
         """Return the state when nothing is known of the past: as after a long run at full load, uncertain."""
-        doubt = 1.0 / self.constants.overload_ratio**2
-        nodes = (1.0,) * len(self.constants.weights) + (doubt,)
-        return HeatState(at=at, nodes=nodes, certain=False, reason=UNKNOWN_PAST)
+        nodes = (self.rated_used,) * (len(self.constants.weights) + 1)  # the last one is the doubt: it may be cold as well
+        return self._settled(at, nodes, UNKNOWN_PAST)
 
     def after(self, state: HeatState, at: Instant, current_ratio: float | None, running: bool) -> HeatState:
         """Return the state at `at`, the winding current [x FLC] having held since `state.at`; a time that does not advance changes nothing.
@@ -97,17 +114,18 @@ class ThermalModel:
         dt_s = seconds_between(state.at, at)
         if dt_s <= 0.0:
             return state
+        constants = self.constants
+        taus_s = constants.running_s if running else constants.stopped_s
         if current_ratio is None:
-            return self._in_the_dark(state, at, dt_s) if running else self._driven(state, at, dt_s, 0.0, self.constants.stopped_s)
-        capacity = self.constants.start_capacity_flc2s
-        if capacity is not None and current_ratio >= START_RATIO:
-            nodes = self._charged_nodes(state.nodes, current_ratio**2 * dt_s / capacity)
-            return self._settled(replace(state, at=at), nodes, state.nodes[-1], state.reason)
-        return self._driven(state, at, dt_s, current_ratio**2, self.constants.running_s if running else self.constants.stopped_s)
+            return self._in_the_dark(state, at, dt_s) if running else self._driven(state, at, dt_s, 0.0, taus_s)
+        if constants.start_capacity_flc2s is not None and current_ratio >= START_RATIO:
+            nodes = self._charged_nodes(state.nodes, current_ratio**2 * dt_s / constants.start_capacity_flc2s)
+            return self._settled(at, nodes, state.reason)
+        return self._driven(state, at, dt_s, self.steady_used(current_ratio), taus_s)
 
     def used(self, state: HeatState) -> float:
         """Return the thermal capacity used, of 1 (above 1: past the limit)."""
-        return self._used(self._level(state.nodes))
+        return self._weighted(state.nodes)
 
     def start_heat(self, winding_i2t_flc2s: float) -> float:
         """Return the rise of thermal capacity used by a start of that winding I2t [FLC2s], of 1.
@@ -117,103 +135,75 @@ class ThermalModel:
         capacity = self.constants.start_capacity_flc2s
         if capacity is not None:
             return winding_i2t_flc2s / capacity
-        rate = sum(weight / tau for weight, tau in zip(self.constants.weights, self.constants.running_s, strict=True))
-        return winding_i2t_flc2s * rate / self.constants.overload_ratio**2
+        return winding_i2t_flc2s * self._rate() / self.constants.overload_ratio**2
 
     def charged(self, state: HeatState, heat: float, reason: str = UNSEEN_START) -> HeatState:
         """Return the state with the heat of a start that was not seen added at once; its doubt grows by as much."""
         nodes = self._charged_nodes(state.nodes, heat)
-        doubt = state.nodes[-1] + self._level(nodes) - self._level(state.nodes)
-        return self._settled(state, nodes, doubt, reason)
+        return self._settled(state.at, (*nodes[:-1], nodes[-1] + heat), reason)
 
     def used_when_stopped(self, state: HeatState, at: Instant) -> float:
         """Return the thermal capacity used at `at` if the motor stands still from `state.at` on."""
-        return self._used(self._level_stopped(state, max(0.0, seconds_between(state.at, at))))
+        return self._used_after_standing(state, max(0.0, seconds_between(state.at, at)))
 
     def cooled_to(self, state: HeatState, level: float) -> Instant | None:
-        """Return the first instant at which a motor standing still from `state.at` on has cooled to `level`; None when it never does (level
-        <= 0).
+        """Return when a motor standing still from `state.at` on has cooled to `level`; None when it never does (level <= 0).
 
-        One time constant: tau ln(H / H_level); two: bisection to the microsecond, since H only falls.
+        One time constant: tau ln(U / level); two: bisection to the microsecond, since U only falls.
         """
-        target = self._level_of(level)
-        level_now = self._level(state.nodes)
-        if level_now <= target:
+        used_now = self.used(state)
+        if used_now <= level:
             return state.at
-        if target <= 0.0:
+        if level <= 0.0:
             return None
-        slowest_s = max(self.constants.stopped_s)
-        wait_s = slowest_s * math.log(level_now / target)  # every node decays at least as fast as the slowest
+        wait_s = max(self.constants.stopped_s) * math.log(used_now / level)  # every node decays at least as fast as the slowest
         if len(self.constants.weights) > 1:
-            wait_s = self._bisected_s(state, target, wait_s)
+            wait_s = self._bisected_s(state, level, wait_s)
         return after(state.at, wait_s)
 
-    def _bisected_s(self, state: HeatState, target: float, upper_s: float) -> float:
+    def _bisected_s(self, state: HeatState, level: float, upper_s: float) -> float:
         lower_s = 0.0
         while upper_s - lower_s > 1e-6:
             middle_s = 0.5 * (lower_s + upper_s)
-            if self._level_stopped(state, middle_s) > target:
+            if self._used_after_standing(state, middle_s) > level:
                 lower_s = middle_s
             else:
                 upper_s = middle_s
         return upper_s
 
     def _driven(self, state: HeatState, at: Instant, dt_s: float, drive: float, taus_s: tuple[float, ...]) -> HeatState:
-        nodes = tuple(drive + (x - drive) * math.exp(-dt_s / tau) for x, tau in zip(state.nodes, taus_s, strict=False))
+        used = [drive + (u - drive) * math.exp(-dt_s / tau) for u, tau in zip(state.nodes, taus_s, strict=False)]
         doubt = state.nodes[-1]
         if doubt:
             doubt *= math.exp(-dt_s / max(taus_s))
-        return self._settled(replace(state, at=at), nodes, doubt, state.reason)
+        return self._settled(at, (*used, doubt), state.reason)
 
     def _in_the_dark(self, state: HeatState, at: Instant, dt_s: float) -> HeatState:
-        factors = tuple(math.exp(-dt_s / tau) for tau in self.constants.running_s)
-        xs = state.nodes[:-1]
-        nodes = tuple(max(x, 1.0 + (x - 1.0) * factor) for x, factor in zip(xs, factors, strict=True))
+        factors = [math.exp(-dt_s / tau) for tau in self.constants.running_s]
+        rated = self.rated_used
+        used = [max(u, rated + (u - rated) * factor) for u, factor in zip(state.nodes, factors, strict=False)]
         # The coolest that it can be instead: no current, and the fan still turning.
-        coolest = tuple(x * factor for x, factor in zip(xs, factors, strict=True))
-        doubt = state.nodes[-1] * max(factors) + self._level(nodes) - self._level(coolest)
-        return self._settled(replace(state, at=at), nodes, doubt, UNKNOWN_CURRENT)
+        coolest = [u * factor for u, factor in zip(state.nodes, factors, strict=False)]
+        doubt = state.nodes[-1] * max(factors) + self._weighted(used) - self._weighted(coolest)
+        return self._settled(at, (*used, doubt), UNKNOWN_CURRENT)
 
-    def _settled(self, state: HeatState, nodes: tuple[float, ...], doubt: float, reason: str) -> HeatState:
-        xs = nodes[: len(self.constants.weights)]
-        if not doubt:
-            return HeatState(at=state.at, nodes=(*xs, 0.0))
-        level = self._level(xs)
-        certain = self._used(level) - self._used(max(0.0, level - doubt)) <= CERTAIN_WITHIN
-        return HeatState(at=state.at, nodes=(*xs, doubt), certain=certain, reason="" if certain else reason)
+    def _settled(self, at: Instant, nodes: tuple[float, ...], reason: str) -> HeatState:
+        certain = nodes[-1] <= CERTAIN_WITHIN
+        return HeatState(at=at, nodes=nodes, certain=certain, reason="" if certain else reason)
 
-    def _level(self, nodes: tuple[float, ...]) -> float:
-        weighted = sum(weight * x for weight, x in zip(self.constants.weights, nodes, strict=False))
-        return weighted / self.constants.overload_ratio**2
+    def _weighted(self, nodes: Sequence[float]) -> float:
+        return sum(weight * u for weight, u in zip(self.constants.weights, nodes, strict=False))
 
-    def _level_stopped(self, state: HeatState, dt_s: float) -> float:
-        return self._level(tuple(x * math.exp(-dt_s / tau) for x, tau in zip(state.nodes, self.constants.stopped_s, strict=False)))
+    def _used_after_standing(self, state: HeatState, dt_s: float) -> float:
+        return self._weighted([u * math.exp(-dt_s / tau) for u, tau in zip(state.nodes, self.constants.stopped_s, strict=False)])
+
+    def _rate(self) -> float:
+        return sum(weight / tau for weight, tau in zip(self.constants.weights, self.constants.running_s, strict=True))
 
     def _charged_nodes(self, nodes: tuple[float, ...], heat: float) -> tuple[float, ...]:
-        constants = self.constants
-        rise = self._level_of(self._used(self._level(nodes)) + heat) - self._level(nodes)
-        # A short heat pulse raises each node in inverse proportion to its time constant.
-        rate = sum(weight / tau for weight, tau in zip(constants.weights, constants.running_s, strict=True))
-        scale = rise * constants.overload_ratio**2 / rate
-        return tuple(x + scale / tau for x, tau in zip(nodes, constants.running_s, strict=False))
-
-    def _used(self, level: float) -> float:
-        rated = self.constants.rated_used
-        if rated is None:
-            return level
-        full = 1.0 / self.constants.overload_ratio**2
-        if level <= full:
-            return level * rated / full
-        return rated + (level - full) * (1.0 - rated) / (1.0 - full)
-
-    def _level_of(self, used: float) -> float:
-        rated = self.constants.rated_used
-        if rated is None:
-            return used
-        full = 1.0 / self.constants.overload_ratio**2
-        if used <= rated:
-            return used * full / rated
-        return full + (used - rated) * (1.0 - full) / (1.0 - rated)
+        # A short heat pulse raises each node in inverse proportion to its time constant; together they rise by `heat`.
+        scale = heat / self._rate()
+        return (*(u + scale / tau for u, tau in zip(nodes, self.constants.running_s, strict=False)), nodes[-1])
 
 
 def thermal_model(starter: Starter) -> ThermalModel:

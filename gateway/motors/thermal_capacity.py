@@ -34,7 +34,7 @@ def verdict(starter: Starter, history: History, at: Instant) -> LimitVerdict:
     >>> motor = MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80, cooling_time_constant_s=1800.0)
     >>> fan = Starter(name="F-101", motor=motor)
     >>> learned = LearnedStart(count=3, heat=0.45, winding_i2t_flc2s=233.0, duration_s=9.0, estimated=False)
-    >>> heat = HeatState(at=0, nodes=(0.85 * 1.21, 0.0))
+    >>> heat = HeatState(at=0, nodes=(0.85, 0.0))
     >>> said = verdict(fan, History(at=0, state=MotorState.STOPPED, marks=(), off_since=0, heat=heat, learned=learned), 0)
     >>> said.starts_left, round(said.wait_s, 2), said.reason
     (0, 783.57, '85 % used, a start adds 45 %; cools to 55 % in 13 min 4 s')

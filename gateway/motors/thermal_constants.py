@@ -145,7 +145,7 @@ def _start_capacity(
     trip_s = class_seconds(motor.trip_class)
     if stall_s is not None and motor.locked_rotor_ratio is not None:
         which = "cold" if motor.cold_stall_s is not None else "hot"
-        capacity = motor.locked_rotor_ratio**2 * stall_s
+        capacity = float(motor.locked_rotor_ratio**2 * stall_s)
         stall = f"locked rotor {motor.locked_rotor_ratio:.3g} x, {which} stall {stall_s:.3g} s, motor data"
         return capacity, f"a start uses I2t / {capacity:.4g} FLC2s ({stall})"
     if len(weights) > 1:

@@ -38,7 +38,7 @@ def mark(minutes_ago: float, outcome: Outcome = Outcome.AT_SPEED, duration_s: fl
 
 def heat(x: float, *, certain: bool = True, at: Instant = T0) -> HeatState:
     """Return a state of the model with one time constant: x times full-load heat."""
-    return HeatState(at=at, nodes=(x, 0.0 if certain else 0.5), certain=certain, reason="" if certain else "heat is a guess")
+    return HeatState(at=at, nodes=(x / 1.21, 0.0 if certain else 0.5), certain=certain, reason="" if certain else "heat is a guess")
 
 
 def past(
