@@ -87,6 +87,11 @@ class Counter:
         how = "the counter went back" if wrapped else "the counter jumped further than starts are possible"
         return Counted(0, self.at, at, before, value, how)
 
+    def stood(self, value: float | None, at: Instant) -> None:
+        """Note that a reading still showed the believed value: readings that tell nothing new do not come here one by one."""
+        if value is not None and value == self.value and self.doubted is None:
+            self.at = at
+
     def shift(self, by_us: int) -> None:
         """Move every instant, after the wall clock was set."""
         self.at += by_us

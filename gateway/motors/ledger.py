@@ -4,9 +4,9 @@ The counter and the recogniser tell of the same starts at different moments: a d
 the counter may be read seldom. So they are matched by time, not reading by reading.
   * A recognised start waits to be counted: it may be the one that the counter rose for between two of its readings when the start, LEAD_S
     before and LAG_S after, touches the time between them. The oldest such start is taken first.
-  * A rise that no recognised start accounts for waits LEAD_S (GAP_LEAD_S when readings were missing) for a start that the device counted
-    early. Then each is entered as *unseen*, within the time between the two counter readings, and charged by the caller. Until then
-    `pending` tells limits of it.
+  * A rise that no recognised start accounts for waits LEAD_S for a start that the device counted early, after a gap too. Then each is
+    entered as *unseen*, within the time between the two counter readings, and charged by the caller. Until then `pending` tells limits of
+    it.
   * A start that the device never counts (it counts at speed only, and this one was cut off) stops waiting when its time is over; it stays
     in the ledger.
   * After a gap without a counter nothing tells what happened: the time is kept as unexplained. With a counter it is unexplained until the
@@ -32,10 +32,10 @@ LEAD_S = 15
 """A device may count a start so long before its current flows (delay and warning times); own choice."""
 LAG_S = 15
 """A device may count a start so long after its end; own choice."""
-GAP_LEAD_S = 2
 KEEP: Instant = 25 * HOUR
 """Marks and unexplained times are kept for so long: the rolling hour and a day's rules need no more."""
 LEARN_FROM = 10
+COUNTED = "counted by the starter, not seen"
 
 
 @dataclass(slots=True)
@@ -109,7 +109,7 @@ class Ledger:
 
     def miss(self, from_at: Instant, to_at: Instant) -> Start:
         """Enter a start that the state of the motor before and after a gap proves; return it."""
-        start = self._unseen(from_at, to_at, "the motor was off before readings were missing and at speed after")
+        start = self._enter(from_at, to_at, "the motor was off before readings were missing and at speed after")
         if not self._taken_from_excess():
             self.waiting.append(Waiting(start.number, from_at, to_at))
         return start
@@ -142,13 +142,13 @@ class Ledger:
         if not ripe:
             return None
         self.excess = [excess for excess in self.excess if excess.until_at >= at]
-        remark = "counted by the starter, not seen"
-        starts = tuple(self._unseen(e.from_at, e.to_at, remark) for e in ripe for _ in range(e.starts))
+        starts = tuple(self._enter(excess.from_at, excess.to_at, COUNTED) for excess in ripe for _ in range(excess.starts))
         return UnseenStarts(at=at, starts=starts)
 
-    def pending(self) -> tuple[StartMark, ...]:
-        """Return marks of counted starts that still wait to be recognised, so that no limit misses them."""
-        return tuple(_mark(e.to_at, e.to_at, Outcome.UNSEEN) for e in self.excess for _ in range(e.starts))
+    def pending(self) -> tuple[Start, ...]:
+        """Return counted starts that still wait to be recognised, as they will be entered if none is: no limit may miss them."""
+        spans = [(excess.from_at, excess.to_at) for excess in self.excess for _ in range(excess.starts)]
+        return tuple(_unseen(self.total + 1 + place, *span, COUNTED) for place, span in enumerate(spans))
 
     def since(self, at: Instant) -> Sequence[Entry]:
         """Return the entries that began after `at`."""
@@ -181,9 +181,7 @@ class Ledger:
                 self.waiting.remove(waiting)
                 left -= 1
         if left:
-            blind = any(from_at < counted.to_at and to_at > counted.from_at for from_at, to_at in self.open_gaps)
-            lead_s = GAP_LEAD_S if blind else LEAD_S
-            self.excess.append(Excess(left, counted.from_at, counted.to_at, counted.to_at + lead_s * SECOND))
+            self.excess.append(Excess(left, counted.from_at, counted.to_at, counted.to_at + LEAD_S * SECOND))
 
     def _taken_from_excess(self) -> bool:
         if not self.excess:
@@ -193,20 +191,12 @@ class Ledger:
             del self.excess[0]
         return True
 
-    def _unseen(self, from_at: Instant, to_at: Instant, remark: str) -> Start:
+    def _enter(self, from_at: Instant, to_at: Instant, remark: str) -> Start:
         self.total += 1
         self.unseen += 1
         # Placed as late as it can have been, so that it counts for as long as it can.
-        insort(self.entries, Entry(self.total, _mark(to_at, to_at, Outcome.UNSEEN)), key=_began_at)
-        return Start(
-            number=self.total,
-            began_at=from_at,
-            ended_at=to_at,
-            outcome=Outcome.UNSEEN,
-            began_error_s=0.0,
-            quality=Quality.UNCERTAIN,
-            remark=remark,
-        )
+        insort(self.entries, Entry(self.total, unseen_mark(to_at)), key=_began_at)
+        return _unseen(self.total, from_at, to_at, remark)
 
     def _remove(self, number: int) -> StartMark | None:
         for index in range(len(self.entries) - 1, -1, -1):
@@ -217,6 +207,15 @@ class Ledger:
 
 def _began_at(entry: Entry) -> Instant:
     return entry.mark.began_at
+
+
+def unseen_mark(at: Instant) -> StartMark:
+    """Return the mark of an unseen start that was made at `at` at the latest."""
+    return _mark(at, at, Outcome.UNSEEN)
+
+
+def _unseen(number: int, from_at: Instant, to_at: Instant, remark: str) -> Start:
+    return Start(number=number, began_at=from_at, ended_at=to_at, outcome=Outcome.UNSEEN, quality=Quality.UNCERTAIN, remark=remark)
 
 
 def _mark(began_at: Instant, ended_at: Instant, outcome: Outcome) -> StartMark:

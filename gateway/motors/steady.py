@@ -48,7 +48,7 @@ class Steady:
         self._due_at: Instant = 0
         self._level_at: Instant = 0
         self._lower_a, self._upper_a = float("-inf"), limits.on_ratio * self._flc_a
-        if last is None or heat.state is None or state.blind or not last.at == self._recogniser.usable_at == heat.at:
+        if last is None or heat.state is None or state.blind or state.ledger.counter.doubted is not None or not last.at == self._recogniser.usable_at == heat.at:
             return
         if phase is Phase.RUNNING:
             self._lower_a, self._upper_a = self._upper_a, limits.high_ratio * self._flc_a

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from gateway.instants import HOUR, SECOND, Instant, seconds_between
 from gateway.motors.facts import Starter
 from gateway.motors.history import HeatState, History, LearnedStart, StartMark
+from gateway.motors.ledger import unseen_mark
 from gateway.motors.reading import Quality, Scalar
 from gateway.motors.records import Live, MotorState, Outcome
 from gateway.motors.signs import line_current_a
@@ -55,7 +56,7 @@ def _marks(state: WatchState, now: Instant) -> tuple[StartMark, ...]:
         if open_mark is not None:
             marks.remove(open_mark)
             marks.append(replace(open_mark, ended_at=now))
-    pending = state.ledger.pending()
+    pending = [unseen_mark(start.ended_at) for start in state.ledger.pending()]
     return tuple(sorted((*marks, *pending), key=lambda mark: mark.began_at)) if pending else tuple(marks)
 
 

@@ -25,7 +25,7 @@ from gateway.motors.facts import Starter
 from gateway.motors.history import History
 from gateway.motors.plain import Plain, from_plain, to_plain
 from gateway.motors.reading import Reading
-from gateway.motors.records import Budget, Event, GapEnded, Live, MotorState, Pace, StartEnded, StateChanged, UnseenStarts
+from gateway.motors.records import Budget, Event, GapEnded, Live, MotorState, Pace, Start, StartEnded, StateChanged, UnseenStarts
 from gateway.motors.signs import Signs, line_current_a, signs_of
 from gateway.motors.start_figures import Sample
 from gateway.motors.starts import GATHERING, IN_START, STANDING, STATES, Action, Phase
@@ -70,6 +70,7 @@ class Watch:
         state, last = self._state, self._state.last
         if last is not None:
             state.kept.update((key, (last.at, value)) for key, value in last.values.items())
+            state.ledger.counter.stood(last.number("start_count"), last.at)
         if state.first_at is None:
             state.first_at = reading.at
         signs = signs_of(reading, state.kept, self.starter.motor.flc_a)
@@ -213,6 +214,10 @@ class Watch:
         if phase in _STARTING or state.course.in_tail() or state.command_until is not None:
             return Pace.STARTING
         return Pace.STANDBY if phase in _AT_REST else Pace.RUNNING
+
+    def pending(self) -> tuple[Start, ...]:
+        """Return starts that the device counted and that are not entered yet: they may still be recognised, else they will be unseen."""
+        return self._state.ledger.pending()
 
     def heat_trail(self) -> tuple[tuple[Instant, float], ...]:
         """Return (instant, thermal capacity used) of the last hours: one a minute, and at the begin and end of starts."""

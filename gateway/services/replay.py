@@ -24,6 +24,7 @@ class ReplayResult:
     readings: int
     as_of: Instant | None
     starts: tuple[Start, ...]
+    total_starts: int
     stops: tuple[Stop, ...]
     gaps: tuple[GapEnded, ...]
     resets: tuple[CounterReset, ...]
@@ -52,7 +53,7 @@ class ReplayResult:
             "counter_resets": [
                 {"at": to_iso(reset.at), "before": reset.before, "after": reset.after, "reason": reset.reason} for reset in self.resets
             ],
-            "total_starts": self.live.total_starts,
+            "total_starts": self.total_starts,
             "starts_last_hour": self.live.starts_last_hour,
             "thermal_used": self.live.heat,
             "budget": None if self.budget is None else _budget(self.budget),
@@ -62,7 +63,8 @@ class ReplayResult:
 def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = None) -> ReplayResult:
     """Return what readings in time order say of a starter, the budget at `at` or as of the last reading.
 
-    A start still under way at the end of the readings is not among the starts; it counts in the last hour and in the budget.
+    A start that the device counted shortly before the end of the readings and that was not seen is among the starts, as unseen. One that is
+    still under way is not; it counts in the last hour and in the budget.
     """
     watch, count = Watch(starter), 0
     starts: dict[int, Start] = {}
@@ -83,6 +85,7 @@ def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = N
                     resets.append(event)
                 case _:
                     pass
+    starts.update((start.number, start) for start in watch.pending())
     live = watch.live()
     as_of = at if at is not None else live.at
     return ReplayResult(
@@ -90,6 +93,7 @@ def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = N
         readings=count,
         as_of=as_of,
         starts=tuple(starts[number] for number in sorted(starts)),
+        total_starts=live.total_starts + len(watch.pending()),
         stops=tuple(stops),
         gaps=tuple(gaps),
         resets=tuple(resets),
