@@ -27,6 +27,8 @@ log = logging.getLogger(__name__)
 
 RESTART_DELAY_S = 1.0
 CLOSE_TIMEOUT_S = 3.0
+EARLY_S = 1e-4
+"""A timer may fire so much too early: the turn is taken then, and not after another wait too short for any timer."""
 
 
 class Taker(Protocol):
@@ -73,19 +75,19 @@ class Worker:
         while True:
             turn = self._turns.next(self._clock.monotonic())
             await self._wait_for(turn)
-            if not self.link.is_open and self._clock.monotonic() >= self._open_due_s:
+            if not self.link.is_open and self._clock.monotonic() + EARLY_S >= self._open_due_s:
                 await self._open()
             now_s = self._clock.monotonic()
-            if self._turns.next(now_s).due_s <= now_s:
-                await self._take(self._turns.next(now_s), now_s)
+            turn = self._turns.next(now_s + EARLY_S)
+            if turn.due_s <= now_s + EARLY_S:
+                await self._take(turn, now_s)
 
     async def _wait_for(self, turn: Turn) -> None:
         """Wait for a deadline, or for the moment to open the link when that comes first."""
         while True:
             until_s = turn.due_s if self.link.is_open else min(turn.due_s, self._open_due_s)
-            # A timer may fire a little early, so the wait is measured, not trusted.
             wait_s = until_s - self._clock.monotonic()
-            if wait_s <= 0:
+            if wait_s <= EARLY_S:
                 return
             await self._clock.sleep(wait_s)
 
@@ -98,7 +100,7 @@ class Worker:
             self._note_failure()
 
     async def _take(self, turn: Turn, began_s: float) -> None:
-        is_slow = began_s >= turn.slow_due_s
+        is_slow = began_s + EARLY_S >= turn.slow_due_s
         was_open = self.link.is_open
         pace = self._taker.pace(turn.name)
         try:
