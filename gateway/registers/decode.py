@@ -14,8 +14,8 @@ from typing import Any
 
 from gateway.motors.reading import Flaw, Quality, Scalar
 from gateway.registers.model import Order, Signal, WordType
-from gateway.registers.plan import Block
-from gateway.registers.raw_words import Picker, RawNumber, bits_value, raw_form, span_of, text_of
+from gateway.registers.plan import Block, span_of
+from gateway.registers.raw_words import Picker, RawNumber, bits_value, raw_form, text_of
 from gateway.registers.roles import ROLES, RoleKind
 from gateway.registers.scaling import NOT_AVAILABLE, Scaling, scaling_of
 

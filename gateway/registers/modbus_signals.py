@@ -3,42 +3,19 @@
 from __future__ import annotations
 
 import re
-import struct
 from dataclasses import dataclass
 
 from gateway.registers.addresses import FORMS, HIGHEST_ADDRESS, parse_span
 from gateway.registers.model import ModbusPlace, Order, Signal, Span, WordType
-from gateway.registers.quantities import parse_number
 from gateway.registers.roles import RoleKind
 from gateway.registers.sections import Section
-from gateway.registers.signal_fields import COMMON_FIELDS, CommonFields, read_common, read_no_value, whole_numbers
-from gateway.registers.yaml_tree import YamlText
+from gateway.registers.signal_fields import COMMON_FIELDS, CommonFields, read_common
+from gateway.registers.word_shapes import FLOATS, WORD_COUNTS, Shape, modulus_of, no_value_codes
 
 _FIELDS = ("at", "type", "bit", "count", "bits", "length", "encoding", "scale_from", "word_order", "byte_order", *COMMON_FIELDS)
 _ELSEWHERE = dict.fromkeys(("node", "path", "fetch", "sampling_interval"), "it belongs to OPC UA maps; a Modbus signal has `at`")
 _ENCODINGS = ("latin-1", "ascii", "utf-8", "cp1252")
 _LONGEST_TEXT = 125
-
-WORD_COUNTS = {
-    WordType.INT16: 1,
-    WordType.UINT16: 1,
-    WordType.BCD16: 1,
-    WordType.SIGN_MAGNITUDE16: 1,
-    WordType.INT32: 2,
-    WordType.UINT32: 2,
-    WordType.FLOAT32: 2,
-    WordType.BCD32: 2,
-    WordType.SIGN_MAGNITUDE32: 2,
-    WordType.INT64: 4,
-    WordType.UINT64: 4,
-    WordType.FLOAT64: 4,
-}
-"""Registers of each number type."""
-
-_SIGNED = (WordType.INT16, WordType.INT32, WordType.INT64)
-_SIGN_MAGNITUDE = (WordType.SIGN_MAGNITUDE16, WordType.SIGN_MAGNITUDE32)
-_FLOATS = {WordType.FLOAT32: ">f", WordType.FLOAT64: ">d"}
-_BCD = (WordType.BCD16, WordType.BCD32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,16 +25,6 @@ class MapFrame:
     first_address: int = 0
     word_order: Order = Order.HIGH_FIRST
     byte_order: Order = Order.HIGH_FIRST
-
-
-@dataclass(frozen=True, slots=True)
-class _Shape:
-    """How the words are read: the type, the addresses, and the bits of a bit or bit range."""
-
-    type: WordType
-    span: Span
-    bit: int | None = None
-    bit_count: int = 1
 
 
 def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal | None:
@@ -93,10 +60,10 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
         scale_from=None if shape.type in (WordType.BIT, WordType.TEXT) else scale_from,
         unit=common.unit,
         to_role_unit=common.to_role_unit,
-        no_value=_no_value(section, shape),
+        no_value=no_value_codes(section, shape),
         plausible=common.plausible,
         texts=common.texts,
-        wraps_at=common.wraps_at or (_modulus(shape.type, shape.bit_count) if is_counter else None),
+        wraps_at=common.wraps_at or (modulus_of(shape.type, shape.bit_count) if is_counter else None),
         pace=common.pace,
         # The letters of a text stand in the order of the addresses, also where numbers come low word first.
         word_order=Order.HIGH_FIRST if shape.type is WordType.TEXT else word_order,
@@ -104,18 +71,6 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
         encoding=encoding,
         line=section.line,
     )
-
-
-def _modulus(kind: WordType, bit_count: int) -> int | None:
-    """Return the number of different values that a type counts through, None for a float and a text."""
-    if kind in (WordType.BIT, WordType.BITS):
-        return 1 << bit_count
-    if kind is WordType.TEXT or kind in _FLOATS:
-        return None
-    bits = 16 * WORD_COUNTS[kind]
-    if kind in _BCD:
-        return int("1" + "0" * (bits // 4))
-    return 1 << (bits - 1 if kind in _SIGN_MAGNITUDE else bits)
 
 
 def _placed(section: Section, first_address: int) -> tuple[Span, bool] | None:
@@ -139,7 +94,7 @@ def _encoding(section: Section) -> str:
     return _ENCODINGS[0]
 
 
-def _shape(section: Section, span: Span, is_range: bool, kind: WordType | None) -> _Shape | None:
+def _shape(section: Section, span: Span, is_range: bool, kind: WordType | None) -> Shape | None:
     if span.table.holds_bits:
         return _bit_table_shape(section, span, kind)
     bit_fields = [key for key in ("bit", "bits") if key in section]
@@ -164,10 +119,10 @@ def _shape(section: Section, span: Span, is_range: bool, kind: WordType | None) 
     if span.first + count - 1 > HIGHEST_ADDRESS:
         section.refuse("at", f"the value ends beyond the highest address {HIGHEST_ADDRESS}")
         return None
-    return _Shape(kind, Span(span.table, span.first, span.first + count - 1))
+    return Shape(kind, Span(span.table, span.first, span.first + count - 1))
 
 
-def _bit_table_shape(section: Section, span: Span, kind: WordType | None) -> _Shape | None:
+def _bit_table_shape(section: Section, span: Span, kind: WordType | None) -> Shape | None:
     for key in ("bit", "bits", "count", "length", "scale_from"):
         if key in section:
             section.refuse(key, f"a {span.table.value} is one bit already: remove `{key}`, or name a register")
@@ -175,14 +130,14 @@ def _bit_table_shape(section: Section, span: Span, kind: WordType | None) -> _Sh
         section.refuse("type", f"a {span.table.value} is one bit and cannot hold {kind.value if kind else ''}", allowed="bit")
         return None
     if span.count == 1:
-        return _Shape(WordType.BIT, span, 0)
+        return Shape(WordType.BIT, span, 0)
     if span.count > 64:
         section.refuse("at", "a number may take up to 64 bits", allowed="up to 64 bits")
         return None
-    return _Shape(WordType.BITS, span, 0, span.count)
+    return Shape(WordType.BITS, span, 0, span.count)
 
 
-def _bit_shape(section: Section, span: Span, kind: WordType | None) -> _Shape | None:
+def _bit_shape(section: Section, span: Span, kind: WordType | None) -> Shape | None:
     if kind not in (None, WordType.BIT, WordType.BITS):
         section.refuse("type", "a bit has no other type: remove `type`, or `bit`", allowed="bit, bits")
     if span.count not in (1, 2, 4):
@@ -191,7 +146,7 @@ def _bit_shape(section: Section, span: Span, kind: WordType | None) -> _Shape | 
     highest = 16 * span.count - 1
     if "bits" in section:
         found = _bit_range(section, highest)
-        return None if found is None else _Shape(WordType.BITS, span, found[0], found[1] - found[0] + 1)
+        return None if found is None else Shape(WordType.BITS, span, found[0], found[1] - found[0] + 1)
     if "bit" not in section:
         section.require("bit", "0")
         return None
@@ -202,7 +157,7 @@ def _bit_shape(section: Section, span: Span, kind: WordType | None) -> _Shape | 
     if bit + count - 1 > highest:
         section.refuse("count", f"bits {bit} to {bit + count - 1} reach beyond bit {highest}", allowed=f"up to {highest + 1 - bit}")
         return None
-    return _Shape(WordType.BITS if "count" in section or kind is WordType.BITS else WordType.BIT, span, bit, count)
+    return Shape(WordType.BITS if "count" in section or kind is WordType.BITS else WordType.BIT, span, bit, count)
 
 
 def _bit_range(section: Section, highest: int) -> tuple[int, int] | None:
@@ -237,10 +192,10 @@ def _check_kind(section: Section, common: CommonFields, kind: WordType, scale_fr
                 section.refuse(key, f"a {kind.value} has no `{key}`: remove it", found=key)
         if scale_from is not None:
             section.refuse("scale_from", f"a {kind.value} has no scale: remove it")
-    modulus = _modulus(kind, 64)
+    modulus = modulus_of(kind, 64)
     if common.wraps_at is not None and modulus is not None and kind is not WordType.BITS and common.wraps_at > modulus:
         section.refuse("wraps_at", f"{kind.value} wraps at {modulus} at the latest", allowed=f"1 to {modulus}")
-    if common.texts and kind in _FLOATS:
+    if common.texts and kind in FLOATS:
         section.refuse("texts", "texts go with whole numbers, not with a float", found=kind.value)
     if meaning is None:
         return
@@ -251,48 +206,5 @@ def _check_kind(section: Section, common: CommonFields, kind: WordType, scale_fr
         section.refuse("bit" if "bit" in section else place, f"{role} is a {meaning.kind.value}, not one bit", allowed="a number type")
     elif meaning.kind in (RoleKind.NUMBER, RoleKind.COUNTER) and kind is WordType.TEXT:
         section.refuse(place, f"{role} is a {meaning.kind.value}, not a text", allowed="a number type")
-    elif meaning.kind is RoleKind.COUNTER and (kind in _FLOATS or scale_from is not None):
+    elif meaning.kind is RoleKind.COUNTER and (kind in FLOATS or scale_from is not None):
         section.refuse(place, f"{role} counts whole numbers: a float or a scale would lose some", allowed="uint16, uint32, uint64, bcd32")
-
-
-def _no_value(section: Section, shape: _Shape) -> tuple[int, ...]:
-    items = read_no_value(section)
-    if shape.type in (WordType.BIT, WordType.TEXT):
-        return ()
-    if shape.type in _FLOATS:
-        return tuple(code for item in items if (code := _float_code(section, item, shape.type)) is not None)
-    low, high = _raw_limits(shape)
-    modulus = 1 << (16 * shape.span.count)
-    codes = []
-    for item, code in zip(items, whole_numbers(section, "no_value", items), strict=False):
-        is_pattern = item.text.strip().lower().startswith("0x") and high < code < modulus
-        if is_pattern and shape.type in _SIGNED:
-            code -= modulus
-        elif is_pattern and shape.type in _SIGN_MAGNITUDE:
-            code = modulus // 2 - code
-        if low <= code <= high:
-            codes.append(code)
-        else:
-            section.refuse("no_value", f"{shape.type.value} never holds this number", found=item.text, allowed=f"{low} to {high}")
-    return tuple(codes)
-
-
-def _raw_limits(shape: _Shape) -> tuple[int, int]:
-    modulus = _modulus(shape.type, shape.bit_count) or 1
-    if shape.type in _SIGNED:
-        return -(modulus // 2), modulus // 2 - 1
-    return (1 - modulus if shape.type in _SIGN_MAGNITUDE else 0), modulus - 1
-
-
-def _float_code(section: Section, item: YamlText, kind: WordType) -> int | None:
-    """Return the bits of a no-value code: hexadecimal is the bits, a number is a number."""
-    bits = 16 * WORD_COUNTS[kind]
-    text = item.text.strip()
-    if re.fullmatch(r"0[xX][0-9A-Fa-f]{1,16}", text) and int(text, 16) < 1 << bits:
-        return int(text, 16)
-    try:
-        return int.from_bytes(struct.pack(_FLOATS[kind], parse_number(text)), "big")
-    except (ValueError, OverflowError):
-        allowed = f"a number such as -9999, or {bits} bits such as 0x7FBFFF80"
-        section.refuse("no_value", f"{kind.value} never holds this", found=item.text, allowed=allowed)
-        return None

@@ -40,7 +40,7 @@ def read_opcua_signal(section: Section, name: str, frame: OpcuaFrame) -> Signal 
     interval_s = section.quantity("sampling_interval", "s", 0.01, 3600)
     if "sampling_interval" in section and fetch is Fetch.POLL:
         section.refuse("sampling_interval", "only a subscribed signal is sampled by the server: add `fetch: subscribe` or remove it")
-    no_value = whole_numbers(section, "no_value", read_no_value(section))
+    no_value = tuple(code for _, code in whole_numbers(section, "no_value", read_no_value(section)))
     place = _place(section, frame, fetch, interval_s if interval_s is not None else frame.sampling_interval_s)
     if place is None:
         return None

@@ -65,11 +65,12 @@ def tied_parts(register_map: RegisterMap) -> tuple[Part, ...]:
                 group_of[name] = min(joined)
     members: dict[tuple[int, Table], list[Signal]] = {}
     for signal in placed:
-        members.setdefault((group_of[signal.name], _span(signal).table), []).append(signal)
-    return tuple(Part(_hull(_span(signal) for signal in group), tuple(group)) for group in members.values())
+        members.setdefault((group_of[signal.name], span_of(signal).table), []).append(signal)
+    return tuple(Part(_hull(span_of(signal) for signal in group), tuple(group)) for group in members.values())
 
 
-def _span(signal: Signal) -> Span:
+def span_of(signal: Signal) -> Span:
+    """Return the addresses of a Modbus signal; ValueError for one that has none."""
     if not isinstance(signal.place, ModbusPlace):
         raise ValueError(f"{signal.name} has no Modbus address")
     return signal.place.span

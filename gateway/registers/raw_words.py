@@ -11,7 +11,8 @@ from operator import itemgetter
 from typing import Any
 
 from gateway.motors.reading import Flaw, Quality
-from gateway.registers.model import ModbusPlace, Order, Signal, Span, WordType
+from gateway.registers.model import Order, Signal, WordType
+from gateway.registers.plan import span_of
 
 _LETTERS = {
     WordType.INT16: "h",
@@ -24,13 +25,6 @@ _UNSIGNED = {1: "H", 2: "I", 4: "Q"}
 BAD_BCD = Flaw(Quality.BAD, "not a BCD number: a digit is above 9")
 
 RawNumber = int | float
-
-
-def span_of(signal: Signal) -> Span:
-    """Return the addresses of a Modbus signal; ValueError for one that has none."""
-    if not isinstance(signal.place, ModbusPlace):
-        raise ValueError(f"{signal.name} has no Modbus address")
-    return signal.place.span
 
 
 class Picker:
@@ -53,7 +47,7 @@ class Picker:
     def pick(self, words: Sequence[int]) -> tuple[Any, ...]:
         """Return one raw number for each signal, in their order.
 
-        >>> from gateway.registers.model import Table
+        >>> from gateway.registers.model import ModbusPlace, Span, Table
         >>> place = ModbusPlace(span=Span(Table.HOLDING, 0, 1), written="holding 0")
         >>> signal = Signal(name="a", key="a", role=None, place=place, type=WordType.FLOAT32, word_order=Order.LOW_FIRST)
         >>> Picker([signal], 0, Order.HIGH_FIRST).pick([0x0000, 0x3F80])

@@ -74,12 +74,12 @@ def read_no_value(section: Section) -> tuple[YamlText, ...]:
     return section.texts("no_value") or ()
 
 
-def whole_numbers(section: Section, key: str, items: tuple[YamlText, ...]) -> tuple[int, ...]:
-    """Return texts as whole numbers; those that are none are noted."""
+def whole_numbers(section: Section, key: str, items: tuple[YamlText, ...]) -> tuple[tuple[YamlText, int], ...]:
+    """Return each text with the whole number it holds; those that hold none are noted and left out."""
     numbers = []
     for item in items:
         try:
-            numbers.append(parse_whole(item.text))
+            numbers.append((item, parse_whole(item.text)))
         except ValueError as error:
             section.refuse(key, f"{error}: whole numbers are needed here", found=item.text, allowed="whole numbers such as 65535 or 0xFFFF")
     return tuple(numbers)

@@ -241,6 +241,11 @@ def test_a_scale_that_is_no_scale_makes_the_value_bad() -> None:
     assert decode_block(shaped, [1, 0x00FF])[1]["a"].reason.startswith("not a BCD number")
 
 
+def test_a_scale_must_be_a_number() -> None:
+    with pytest.raises(ValueError, match="finite numbers"):
+        value_of([1], WordType.UINT16, scale=math.inf)
+
+
 def test_a_reply_of_another_length_makes_every_signal_bad() -> None:
     registers = block(signal("a", 0, WordType.UINT16), signal("b", 1, WordType.UINT16))
     for words in ([], [1], [1, 2, 3]):

@@ -281,6 +281,8 @@ def test_map_settings_and_their_defaults() -> None:
         ("a: {at: holding 1, type: uint16, plausible: {low: 0}}", "plausible", "a list is needed"),
         ("a: {at: holding 1, type: uint16, no_value: 65536}", "no_value", "never holds this number"),
         ("a: {at: holding 1, type: uint16, no_value: -1}", "no_value", "never holds this number"),
+        ("a: {at: holding 1, type: sign_magnitude16, no_value: 0x8000}", "no_value", "never holds this number"),
+        ("a: {at: holding 1, type: uint16, no_value: [none, 65535]}", "no_value", "not a whole number"),
         ("a: {at: holding 1, type: uint16, no_value: none}", "no_value", "not a whole number"),
         ("a: {at: holding 1, type: uint16, no_value: [[1]]}", "no_value", "every item must be one value"),
         ("a: {at: holding 1, type: float32, no_value: 0x1FFFFFFFF}", "no_value", "never holds this"),

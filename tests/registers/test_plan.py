@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.registers.model import ModbusPlace, OpcuaPlace, Protocol, RegisterMap, Signal, SignalPace, Span, Table, WordType
-from gateway.registers.plan import Block, plan_reads, tied_parts
+from gateway.registers.plan import Block, plan_reads, span_of, tied_parts
 
 SLOW = SignalPace.SLOW
 
@@ -99,6 +99,11 @@ def test_ties_join_and_signals_of_opc_ua_have_no_part() -> None:
 def test_nothing_to_read_needs_no_request() -> None:
     assert plan_reads(sketch(), slow=True) == ()
     assert plan_reads(sketch(signal("a", 0, pace=SLOW)), slow=False) == ()
+
+
+def test_a_signal_of_opc_ua_has_no_addresses() -> None:
+    with pytest.raises(ValueError, match="o has no Modbus address"):
+        span_of(Signal(name="o", key="o", role=None, place=OpcuaPlace(), type=None))
 
 
 def test_a_part_that_no_request_can_read_is_refused() -> None:

@@ -109,7 +109,8 @@ starters:
       kick_time: 200 ms
       stop_time: 12 s
     limits: {off_time: 10 min, heat_margin: 120 %, cold_hot: yes, sources: {off_time: maker's letter}}
-    thresholds: {on: 20 %, off: 0.1, high: 130 %, end_hold: 400 ms, off_confirm: 1 s, reopen: 10 s, min_start: 200 ms, max_start: 45 s, gap: 8 s}
+    thresholds:
+      {on: 20 %, off: 0.1, high: 130 %, end_hold: 400 ms, off_confirm: 1 s, reopen: 10 s, min_start: 200 ms, max_start: 45 s, gap: 8 s}
     pace: {starting: 50 ms, running: 2 s}
     alerts: {off: [off_time_not_kept], priority: {tripped: 1}, on_delay: {heat: 5 s}, off_delay: {heat: 30 s}, heat_warning: 80 %}
   belt:
@@ -297,6 +298,7 @@ def test_a_mistake_in_a_starter(folder: Path, lines: str, field: str, words: str
         ("trip_class: 12", "trip_class", "not known"),
         ("design: Q", "design", "not known"),
         ("locked_rotor_current: 60 A", "locked_rotor_current", "0.732 x the full-load current"),
+        ("locked_rotor_current: -5 A", "locked_rotor_current", "out of range"),
         ("locked_rotor_current: 900", "locked_rotor_current", "out of range"),
         ("winding_weight: 40 %", "winding_weight", "which is missing"),
         ("heating_time_constant: 5 min, winding_time_constant: 6 min", "winding_time_constant", "must be shorter"),
@@ -310,7 +312,8 @@ def test_a_mistake_in_a_motor(folder: Path, more: str, field: str, words: str) -
 
 
 def test_a_motor_without_its_current_still_tells_its_other_mistakes(folder: Path) -> None:
-    text = "site: S\ntime_zone: UTC\nstarters:\n  a: {map: feeder-block.yaml, modbus: {host: h}, motor: {poles: 3, locked_rotor_current: 500 A}}\n"
+    motor = "motor: {poles: 3, locked_rotor_current: 500 A}"
+    text = f"site: S\ntime_zone: UTC\nstarters:\n  a: {{map: feeder-block.yaml, modbus: {{host: h}}, {motor}}}\n"
     assert [problem.field.rpartition(".")[2] for problem in problems_of(folder, text)] == [
         "rated_power",
         "rated_voltage",
@@ -391,6 +394,13 @@ def test_a_mistake_in_the_defaults_is_told_once_with_its_own_line(folder: Path) 
     text = f"site: S\ntime_zone: UTC\ndefaults: {{limits: {{off_time: 5}}}}\nstarters:\n{pair}\n"
     (problem,) = problems_of(folder, text)
     assert problem.line == 3
+
+
+@pytest.mark.parametrize("name", ["two words", "fan:1", "-fan", "a/b", "x" * 61])
+def test_the_name_of_a_starter_is_one_word(folder: Path, name: str) -> None:
+    text = f"site: S\ntime_zone: UTC\nstarters:\n  '{name}': {{map: feeder-block.yaml, modbus: {{host: h}}, {MOTOR}}}\n"
+    (problem,) = problems_of(folder, text)
+    assert "is one word" in problem.message and problem.line == 4
 
 
 def test_a_missing_site_file(tmp_path: Path) -> None:
