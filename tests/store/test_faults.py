@@ -20,8 +20,8 @@ def _sqlite_error(code: int) -> DBAPIError:
     return DBAPIError("INSERT", None, CodedError("the words of SQLite"))
 
 
-# Result codes of sqlite.org/rescode.html: BUSY 5, LOCKED 6, READONLY 8, IOERR 10, CORRUPT 11, FULL 13, CANTOPEN 14, TOOBIG 18, CONSTRAINT 19,
-# MISMATCH 20, RANGE 25, NOTADB 26; extended ones: BUSY_SNAPSHOT 517, IOERR_FSYNC 1034, READONLY_DIRECTORY 1544.
+# Result codes of sqlite.org/rescode.html: BUSY 5, LOCKED 6, READONLY 8, IOERR 10, CORRUPT 11, FULL 13, CANTOPEN 14, TOOBIG 18,
+# CONSTRAINT 19, MISMATCH 20, RANGE 25, NOTADB 26; extended ones: BUSY_SNAPSHOT 517, IOERR_FSYNC 1034, READONLY_DIRECTORY 1544.
 @pytest.mark.parametrize(
     ("code", "kind", "words"),
     [
