@@ -31,10 +31,10 @@ async def form_acknowledgement(request: Request) -> Acknowledgement:
     try:
         fields = parse_qs(body.decode("utf-8"), max_num_fields=10)
         return Acknowledgement(alert=fields.get("alert", [""])[0], by=fields.get("by", [""])[0].strip())
-    except UnicodeDecodeError as error:
-        raise HTTPException(422, "The form is not text.") from error
     except ValidationError as error:
         raise HTTPException(422, "Give your name, at most 60 characters, and press Acknowledge beside the alert.") from error
+    except ValueError as error:
+        raise HTTPException(422, "The form is not one that the pages send.") from error
 
 
 def acknowledged(desk: Desk, alert_id: str, by: str) -> Alert:

@@ -102,7 +102,7 @@ def test_few_samples_are_dots_never_an_area() -> None:
 
 def test_a_missing_sample_breaks_the_area() -> None:
     whole = ramp(10, 4.0)
-    column = list(whole.columns["current"])
+    column: list[float | None] = list(whole.columns["current"])
     column[6] = None
     start = seen_start(FAN, 1, NOW, 10.0, curve=Curve(at_s=whole.at_s, columns={"current": tuple(column)}), peak_ratio=4.0)
     assert start_picture(start, NOTHING_USUAL, 81.0, 0.0, PANEL_FRAME, "c").count('class="st"') == 2
@@ -242,14 +242,14 @@ def test_latest_start_is_coloured_only_outside_the_band() -> None:
 
 def test_latest_start_breaks_where_a_sample_is_missing() -> None:
     whole = ramp(10, 4.0)
-    column = list(whole.columns["current"])
+    column: list[float | None] = list(whole.columns["current"])
     column[6] = None
     start = seen_start(FAN, 1, NOW, 10.0, curve=Curve(at_s=whole.at_s, columns={"current": tuple(column)}))
     assert latest_start(start, [], NOTHING_USUAL, 81.0, clock="14:07", tone="u").count('class="act in"') == 2
 
 
 def test_spread() -> None:
-    values: list[float | None] = [12.0] * 38 + [None, 19.6]
+    values: list[float | None] = [*([12.0] * 38), None, 19.6]
     picture = spread("duration", "s", values, Band(11.2, 12.6), 1, "u")
     assert picture.count("<circle") == 38
     assert 'class="out u"' in picture

@@ -1,0 +1,254 @@
+"""Pages in a real browser: right figures, live in their places, quiet when nothing changes, honest when the stream is lost."""
+
+from __future__ import annotations
+
+import asyncio
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from playwright.async_api import Browser, expect
+
+from gateway.instants import SECOND
+from gateway.motors.alerts import AlertKind
+from gateway.motors.records import MotorState
+from gateway.web.application import create_app
+from gateway.web.serving import serve
+from tests.pages.conftest import Visit
+from tests.pages.shoot import PAGES, shoot
+from tests.web.tarn_hollow import ShiftedClock, alert_of, seen_start, tarn_hollow
+
+pytestmark = [pytest.mark.pages, pytest.mark.asyncio(loop_scope="module")]
+DUST = '[data-motor="DC-01"]'
+WATER = '[data-motor="RW-01"]'
+
+
+async def test_every_page_loads_without_a_complaint(visit: Visit) -> None:
+    for name, path in PAGES.items():
+        if name != "error":
+            await visit.go(path)
+            assert await visit.page.title()
+            assert (await visit.text("h1")) != ""
+
+
+async def test_an_unknown_motor_gets_a_page(visit: Visit) -> None:
+    visit.forgiven = ("404",)
+    await visit.go("/motors/XX-99")
+    assert await visit.text("h1") == "The site file has no motor of that name."
+
+
+async def test_twelve_motors_fit_a_panel_without_scrolling(visit: Visit) -> None:
+    await visit.go("/")
+    assert await visit.page.evaluate("document.documentElement.scrollHeight") <= 600
+    assert await visit.page.locator("#rows a.row").count() == 12
+    box = await visit.page.locator(".caution").bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] <= 600
+    assert box["x"] + box["width"] <= 1024
+
+
+async def test_twelve_motors_with_eight_alerts_still_fit(visit: Visit) -> None:
+    for name in ("SC-01", "CV-01", "CV-03", "FN-02"):
+        visit.plant.standing.append(alert_of(name, AlertKind(next(iter(AlertKind))), 2, "Thermal capacity 88 %, warns at 85 %", "Wait", 3))
+    await visit.go("/")
+    assert await visit.page.locator("#rows a.row.a").count() == 8
+    assert await visit.page.evaluate("document.documentElement.scrollHeight") <= 600
+
+
+@pytest.mark.parametrize("width", [320, 390, 768, 1024, 1440])
+async def test_no_page_scrolls_sideways(visit: Visit, width: int) -> None:
+    await visit.page.set_viewport_size({"width": width, "height": 800})
+    for name, path in PAGES.items():
+        if name != "error":
+            await visit.go(path)
+            assert await visit.page.evaluate("document.documentElement.scrollWidth") <= width, name
+
+
+async def test_figures_of_the_motors_page(visit: Visit) -> None:
+    await visit.go("/")
+    assert await visit.text("h1") == "2 motors need action, 2 need a look."
+    assert await visit.text(f"{DUST} [data-live=main]") == "14:37"
+    assert await visit.text(f"{DUST} [data-live=why]") == "starter rating decides"
+    assert await visit.text(f"{WATER} [data-live=note]") == "0.80"
+    assert await visit.text('[data-motor="BP-01"] [data-live=state]') == "no data"
+
+
+async def test_values_change_in_place_without_a_jump(visit: Visit) -> None:
+    await visit.go("/")
+    place = "[r.dataset.motor, r.getBoundingClientRect().top, r.querySelector('.when').getBoundingClientRect().left]"
+    places = f"[...document.querySelectorAll('#rows a.row')].map(r => {place})"
+    before = await visit.page.evaluate(places)
+    motor = visit.plant.motors["RW-01"]
+    motor.live = replace(motor.live, current_ratio=1.07, current_a=143.4)
+    await visit.until_text(f"{WATER} [data-live=note]", "1.07")
+    motor.live = replace(motor.live, current_ratio=0.09)
+    await visit.until_text(f"{WATER} [data-live=note]", "0.09")
+    assert await visit.page.evaluate(places) == before
+
+
+async def test_a_new_start_draws_itself(visit: Visit) -> None:
+    await visit.go("/")
+    motor = visit.plant.motors["RW-01"]
+    number = motor.starts[0].number + 1
+    motor.starts.insert(0, seen_start(motor.starter, number, visit.clock.now() - 11 * SECOND, 9.3))
+    motor.live = replace(motor.live, last_start=motor.starts[0], total_starts=number)
+    await visit.page.locator(f'{WATER} svg[aria-label*="the latest took 9.3 s"]').wait_for(timeout=10000)
+
+
+async def test_a_new_alert_moves_its_motor_up_and_renews_the_sentence(visit: Visit) -> None:
+    await visit.go("/")
+    visit.plant.standing.append(alert_of("TH-01", next(iter(AlertKind)), 1, "Tripped: code 7, overload", "Look at the rake", 0))
+    await visit.until_text("h1", "3 motors need action, 2 need a look.")
+    await visit.page.locator('#rows a.row.p1[data-motor="TH-01"]').wait_for()
+    assert "Alerts 6" in await visit.text("nav")
+
+
+async def test_rows_do_not_jump_under_a_finger(visit: Visit) -> None:
+    await visit.go("/")
+    order = "[...document.querySelectorAll('#rows a.row')].map(r => r.dataset.motor)"
+    before = await visit.page.evaluate(order)
+    await visit.page.locator(WATER).focus()
+    await visit.page.keyboard.press("Shift+Tab")
+    await visit.page.keyboard.press("Tab")
+    async with visit.page.expect_response(visit.address + "/"):
+        visit.plant.standing.append(alert_of("TH-01", next(iter(AlertKind)), 1, "Tripped: code 7, overload", "Look at the rake", 0))
+    motor = visit.plant.motors["RW-01"]
+    motor.live = replace(motor.live, current_ratio=1.11)
+    await visit.until_text(f"{WATER} [data-live=note]", "1.11")
+    assert await visit.page.evaluate(order) == before
+    await visit.page.evaluate("document.activeElement.blur()")
+    await visit.page.locator('#rows a.row.p1[data-motor="TH-01"]').wait_for(timeout=15000)
+
+
+async def test_motor_page_is_live(visit: Visit) -> None:
+    await visit.go("/motors/RW-01")
+    motor = visit.plant.motors["RW-01"]
+    motor.live = replace(
+        motor.live, current_ratio=0.93, values={**motor.live.values, "voltage": 388.8}, flaws={"power": "implausible: 812 kW"}
+    )
+    await visit.until_text("[data-live=line]", "0.93 × FLC")
+    await visit.until_text('[data-value="voltage"]', "388.8")
+    await visit.until_text('[data-flaw="power"]', "implausible: 812 kW")
+    motor.history = replace(motor.history, state=MotorState.STOPPED, off_since=visit.clock.now())
+    motor.live = replace(motor.live, state=MotorState.STOPPED, state_since=visit.clock.now())
+    await visit.until_text("h1", "May be started now, 2 left.")
+
+
+async def test_the_lost_stream_is_said_within_five_seconds_and_forgotten_when_it_is_back(browser: Browser) -> None:
+    clock = ShiftedClock()
+    plant = tarn_hollow(clock)
+    app_stop = asyncio.Event()
+    ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    first = asyncio.create_task(serve(create_app(plant, clock=clock), "127.0.0.1", 0, app_stop, on_ready=ready.set_result))
+    address = await ready
+    page = await browser.new_page()
+    await page.goto(address)
+    await page.locator("#ages", has_text="data at most").wait_for()
+    app_stop.set()
+    await first
+    await page.locator("#lost", has_text="No live data since 14:1").wait_for(timeout=5000)
+    again = asyncio.Event()
+    second = asyncio.create_task(serve(create_app(plant, clock=clock), "127.0.0.1", int(address.rsplit(":", 1)[1]), again))
+    await page.locator("body.lost").wait_for(state="detached", timeout=20000)
+    assert await page.locator("#lost").inner_text() == ""
+    await page.close()
+    again.set()
+    await second
+
+
+async def test_acknowledging_asks_for_a_name_and_remembers_it(visit: Visit) -> None:
+    await visit.go("/alerts")
+    await visit.page.get_by_role("button", name="Acknowledge").first.click()
+    assert visit.plant.standing[0].acknowledged_at is None
+    await visit.page.get_by_label("your name").fill("A. Fitter")
+    await visit.page.get_by_role("button", name="Acknowledge").first.click()
+    await visit.until_text("h1", "5 alerts: 2 wait to be acknowledged.")
+    assert visit.plant.standing[0].acknowledged_by == "A. Fitter"
+    assert await visit.page.get_by_label("your name").input_value() == "A. Fitter"
+
+
+async def test_alert_acknowledged_elsewhere_shows_here(visit: Visit) -> None:
+    await visit.go("/alerts")
+    visit.plant.acknowledge(visit.plant.standing[0].id, "someone else")
+    await visit.until_text("h1", "5 alerts: 2 wait to be acknowledged.")
+    await visit.until_text("#alert-list", "by someone else")
+
+
+async def test_the_ledger_downloads(visit: Visit, tmp_path: Path) -> None:
+    await visit.go("/motors/DC-01")
+    async with visit.page.expect_download() as waiting:
+        await visit.page.get_by_role("link", name="Download CSV").click()
+    got = await waiting.value
+    file = tmp_path / "starts.csv"
+    await got.save_as(file)
+    rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
+    assert got.suggested_filename == "DC-01-starts.csv"
+    assert (len(rows), rows[0]["duration_s"], rows[0]["outcome"]) == (126, "19.6", "at_speed")
+
+
+async def test_older_starts_are_one_touch_away(visit: Visit) -> None:
+    await visit.go("/motors/DC-01")
+    await visit.page.get_by_role("link", name="Older").click()
+    await visit.until_text("#ledger h2", "before number 107")
+    await visit.page.get_by_role("link", name="Newest").click()
+    await visit.until_text("#ledger", "today 14:07:01")
+
+
+HOSTILE = '"><script>window.owned=1</script><img src=x onerror="window.owned=1">'
+
+
+async def test_hostile_names_never_run(visit: Visit) -> None:
+    dust = visit.plant.motors["DC-01"]
+    dust.starter = replace(dust.starter, title=HOSTILE)
+    visit.plant.site_name = HOSTILE
+    visit.plant.standing.append(alert_of("DC-01", next(iter(AlertKind)), 1, HOSTILE, HOSTILE, 1))
+    dust.live = replace(dust.live, values={HOSTILE: HOSTILE}, flaws={"current": HOSTILE}, reason=HOSTILE)
+    for path in ("/", "/motors/DC-01", "/alerts", "/wire", "/handbook"):
+        await visit.go(path)
+        dust.live = replace(dust.live, values={HOSTILE: f"{HOSTILE}{path}"})
+        assert await visit.page.evaluate("window.owned") is None
+    await visit.go("/motors/DC-01")
+    dust.live = replace(dust.live, values={HOSTILE: HOSTILE + "later"})
+    await visit.until_text(".vals", "later")
+    assert await visit.page.evaluate("window.owned") is None
+
+
+async def test_many_motors_filter_as_you_type(visit: Visit) -> None:
+    extra = visit.plant.motors["RW-01"]
+    for number in range(20):
+        name = f"ZZ-{number:02d}"
+        starter = replace(extra.starter, name=name, title="spare pump")
+        visit.plant.motors[name] = replace(extra, starter=starter, live=replace(extra.live, starter=name))
+    await visit.go("/")
+    await visit.page.get_by_label("find").fill("zz-1")
+    await expect(visit.page.locator("#rows li:visible")).to_have_count(10)
+
+
+async def test_keyboard_reaches_every_row_and_shows_where_it_is(visit: Visit) -> None:
+    await visit.go("/")
+    reached = []
+    for _ in range(20):
+        await visit.page.keyboard.press("Tab")
+        reached.append(await visit.page.evaluate("document.activeElement.dataset.motor || document.activeElement.textContent.trim()"))
+        outline = await visit.page.evaluate("getComputedStyle(document.activeElement).outlineWidth")
+        assert outline == "3px"
+        if reached[-1] == "TH-01":
+            break
+    assert reached[0] == "Skip to the content"
+    assert reached[-12:] == ["CM-01", "DC-01", "RW-02", "BP-01", "CV-02", "RW-01", "SC-01", "CV-01", "CV-03", "FN-02", "SW-01", "TH-01"]
+
+
+async def test_pages_are_whole_without_script(browser: Browser, visit: Visit) -> None:
+    context = await browser.new_context(java_script_enabled=False)
+    page = await context.new_page()
+    await page.goto(visit.address)
+    assert await page.locator("#rows a.row").count() == 12
+    assert await page.locator(f"{DUST} svg.strip").count() == 1
+    await context.close()
+
+
+async def test_pictures_of_every_page(browser: Browser, visit: Visit, pictures: Path) -> None:
+    taken = await shoot(browser, visit.address, pictures)
+    assert all(file.stat().st_size > 5000 for file in taken)
+    assert len(taken) == len(PAGES) * 6
