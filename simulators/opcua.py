@@ -19,43 +19,15 @@ from typing import Protocol
 
 from asyncua import ua
 from asyncua.common.callback import CallbackType
-from asyncua.common.node import Node
 from asyncua.server.server import Server
 from asyncua.ua.status_codes import StatusCodes
 
 from gateway.errors import ServeError
-from gateway.registers.model import OpcuaPlace, RegisterMap, Signal, WordType
-from gateway.registers.roles import ROLES, RoleKind
-from simulators.encoder import Value, raw_number
+from gateway.registers.model import RegisterMap
+from simulators.opcua_nodes import Variable, build_variables, check_nodes, variant_of
+from simulators.words import Value
 
-_STANDARD_URI = "http://opcfoundation.org/UA/"
 _EPOCH = ua.DateTime(1970, 1, 1, tzinfo=UTC)
-_VARIANTS = {
-    WordType.BIT: ua.VariantType.Boolean,
-    WordType.INT16: ua.VariantType.Int16,
-    WordType.UINT16: ua.VariantType.UInt16,
-    WordType.INT32: ua.VariantType.Int32,
-    WordType.UINT32: ua.VariantType.UInt32,
-    WordType.INT64: ua.VariantType.Int64,
-    WordType.UINT64: ua.VariantType.UInt64,
-    WordType.FLOAT32: ua.VariantType.Float,
-    WordType.FLOAT64: ua.VariantType.Double,
-    WordType.TEXT: ua.VariantType.String,
-}
-_BY_ROLE = {
-    RoleKind.FLAG: ua.VariantType.Boolean,
-    RoleKind.COUNTER: ua.VariantType.UInt32,
-    RoleKind.CODE: ua.VariantType.Int32,
-    RoleKind.NUMBER: ua.VariantType.Double,
-}
-_WHOLE = {
-    ua.VariantType.Int16: (-(2**15), 2**15 - 1),
-    ua.VariantType.UInt16: (0, 2**16 - 1),
-    ua.VariantType.Int32: (-(2**31), 2**31 - 1),
-    ua.VariantType.UInt32: (0, 2**32 - 1),
-    ua.VariantType.Int64: (-(2**63), 2**63 - 1),
-    ua.VariantType.UInt64: (0, 2**64 - 1),
-}
 
 
 class Source(Protocol):
@@ -77,14 +49,6 @@ class Device:
 
     map: RegisterMap
     source: Source
-
-
-@dataclass(slots=True)
-class _Variable:
-    signal: Signal
-    node: Node
-    variant: ua.VariantType
-    last: tuple[ua.Variant | None, int, ua.DateTime] | None = None
 
 
 class OpcuaServer:
@@ -120,7 +84,7 @@ class OpcuaServer:
         self.requests: Counter[str] = Counter()
         """Service calls that came from clients: read, write, subscribe."""
         self._server: Server | None = None
-        self._variables: list[list[_Variable]] = []
+        self._variables: list[list[Variable]] = []
         self._tasks: tuple[asyncio.Task[None], ...] = ()
 
     @property
@@ -142,7 +106,7 @@ class OpcuaServer:
         """Build the address space and listen. Raises ServeError when the address is taken, ValueError when two signals name one node."""
         if self._server is not None:
             return
-        _check_nodes(self.devices)
+        check_nodes([device.map for device in self.devices])
         try:
             self.port = _free_port(self.host, self.port)
         except OSError as error:
@@ -220,10 +184,10 @@ class OpcuaServer:
                 if data is not None:
                     await server.write_attribute_value(variable.node.nodeid, data)
 
-    def _data_value(self, variable: _Variable, answers: bool, values: Mapping[str, Value], at: ua.DateTime) -> ua.DataValue | None:
+    def _data_value(self, variable: Variable, answers: bool, values: Mapping[str, Value], at: ua.DateTime) -> ua.DataValue | None:
         key = variable.signal.key
         status = self.statuses.get(key, StatusCodes.Good if answers else StatusCodes.BadNotConnected)
-        content = _variant(variable, values.get(key))
+        content = variant_of(variable, values.get(key))
         if content is None and status == StatusCodes.Good:
             status = StatusCodes.BadNoData
         now = (content, status, at)
@@ -255,32 +219,10 @@ class OpcuaServer:
             due = max(due + period_s, loop.time())
             await asyncio.sleep(due - loop.time())
 
-    async def _build(self, server: Server, device: Device) -> list[_Variable]:
-        variables = []
-        folder: Node | None = None
+    async def _build(self, server: Server, device: Device) -> list[Variable]:
+        signals = [signal for signal in device.map.signals if signal.key not in self.removed]
         values, _ = device.source.sample()
-        for signal in device.map.signals:
-            place = signal.place
-            if not isinstance(place, OpcuaPlace) or signal.key in self.removed:
-                continue
-            variant = _variant_type(signal, values.get(signal.key))
-            if place.path:
-                node = await self._by_path(server, place, variant)
-            else:
-                space = await _namespace(server, place.namespace_uri)
-                if folder is None:
-                    folder = await _child(server, server.nodes.objects, space, device.map.name)
-                node = await _add(folder, ua.NodeId.from_string(f"ns={space};{place.identifier}"), signal.name, space, variant)
-            variables.append(_Variable(signal, node, variant))
-        return variables
-
-    async def _by_path(self, server: Server, place: OpcuaPlace, variant: ua.VariantType) -> Node:
-        node = server.nodes.objects
-        for uri, name in place.path[:-1]:
-            node = await _child(server, node, await _namespace(server, uri), name)
-        uri, name = place.path[-1]
-        space = await _namespace(server, uri)
-        return await _add(node, _any_id(space), name, space, variant)
+        return await build_variables(server, signals, device.map.name, values)
 
     def _count_requests(self, server: Server) -> None:
         for kind, name in (
@@ -298,11 +240,6 @@ class OpcuaServer:
         return count
 
 
-def _any_id(space: int) -> ua.NodeId:
-    """Return the identifier by which the server is asked to choose one of its own."""
-    return ua.NodeId(ua.Int32(0), ua.Int16(space))
-
-
 def _free_port(host: str, port: int) -> int:
     """Return the port if it is free, any free one for 0; OSError when it is taken.
 
@@ -314,59 +251,3 @@ def _free_port(host: str, port: int) -> int:
         probe.listen()
         free: int = probe.getsockname()[1]
         return free
-
-
-def _check_nodes(devices: Sequence[Device]) -> None:
-    """Raise ValueError when two signals name one node."""
-    first: dict[object, str] = {}
-    for device in devices:
-        for signal in device.map.signals:
-            place = signal.place
-            if isinstance(place, OpcuaPlace):
-                named = place.path or (place.namespace_uri, place.identifier)
-                mine = f"{device.map.name}.{signal.name}"
-                other = first.setdefault(named, mine)
-                if other != mine:
-                    raise ValueError(f"{other} and {mine} name one node: {named}")
-
-
-async def _namespace(server: Server, uri: str) -> int:
-    return 0 if uri in ("", _STANDARD_URI) else await server.register_namespace(uri)
-
-
-async def _child(server: Server, parent: Node, space: int, name: str) -> Node:
-    for child in await parent.get_children():
-        if await child.read_browse_name() == ua.QualifiedName(name, space):
-            return child
-    return await parent.add_object(_any_id(space), ua.QualifiedName(name, space))
-
-
-async def _add(parent: Node, node_id: ua.NodeId, name: str, space: int, variant: ua.VariantType) -> Node:
-    initial = {ua.VariantType.Boolean: False, ua.VariantType.String: ""}.get(variant, 0)
-    return await parent.add_variable(node_id, ua.QualifiedName(name, space), initial, variant)
-
-
-def _variant_type(signal: Signal, value: Value) -> ua.VariantType:
-    if signal.type is not None:
-        return _VARIANTS.get(signal.type, ua.VariantType.UInt32)
-    if signal.role is not None:
-        return _BY_ROLE[ROLES[signal.role].kind]
-    # A signal without role or type is what the device holds in it.
-    return ua.VariantType.String if isinstance(value, str) and not signal.texts else ua.VariantType.Double
-
-
-def _variant(variable: _Variable, value: Value) -> ua.Variant | None:
-    signal, variant = variable.signal, variable.variant
-    if variant is ua.VariantType.String:
-        return None if value is None else ua.Variant(str(value), variant)
-    number = raw_number(signal, value)
-    if number is None:
-        if not signal.no_value:
-            return None
-        number = signal.no_value[0]
-    if variant is ua.VariantType.Boolean:
-        return ua.Variant(bool(number), variant)
-    if variant in _WHOLE:
-        low, high = _WHOLE[variant]
-        return ua.Variant(min(max(round(number), low), high), variant)
-    return ua.Variant(float(number), variant)

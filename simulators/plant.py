@@ -11,16 +11,17 @@ from array import array
 from collections.abc import Mapping
 from math import ceil
 
-from gateway.machine.drive import Observation, Phase, observe
+from gateway.machine.drive import Phase
 from gateway.registers.model import Table
-from simulators.encoder import Encoder, Value
+from simulators.encoder import Encoder
 from simulators.image import Image
-from simulators.meter import bell, stepped
+from simulators.instruments import Instruments
 from simulators.motor import TICK_S, TICKS_PER_S, Motor, tick_at, tick_from
 from simulators.protection import USUAL_CODES, Trip
 from simulators.timetable import Action, Event, Timetable
 from simulators.traits import Make
 from simulators.truth import TrueStart, TrueStop, Truth, start_figures
+from simulators.words import Value
 
 _RETRY_RESET_S = 60.0
 _FED = (Phase.STARTING, Phase.RUNNING, Phase.STOPPING)
@@ -61,8 +62,7 @@ class SimulatedStarter:
         self._shown = 0
         self._shown_values: dict[str, Value] = {}
         self._encoded: dict[str, Value] | None = None
-        self._seen_state = self.motor.state
-        self._seen = observe(self.motor.drive, self.motor.state)
+        self._instruments = Instruments(make, self.motor)
         self._show(0)
 
     # What the wire sees.
@@ -273,7 +273,8 @@ class SimulatedStarter:
         """Renew what the device shows."""
         self._shown = tick
         if not self.frozen or not self._shown_values:
-            self._shown_values = {**self.make.constants, **self.make.settings, **self._status(tick), **self._measured(tick)}
+            measured = self._instruments.measured(self.motor, tick)
+            self._shown_values = {**self.make.constants, **self.make.settings, **self._status(tick), **measured}
 
     def _status(self, tick: int) -> dict[str, Value]:
         phase = self.motor.phase
@@ -289,49 +290,4 @@ class SimulatedStarter:
             "trip_code": codes.get(self.trip_cause, USUAL_CODES[self.trip_cause]),
             "start_count": self._count,
             "running_hours": on_ticks / (3600.0 * TICKS_PER_S),
-        }
-
-    def _measured(self, tick: int) -> dict[str, Value]:
-        motor, device, seed = self.motor, self.make.device, self.make.seed
-        if self._seen_state is not motor.state:
-            self._seen_state, self._seen = motor.state, observe(motor.drive, motor.state)
-        seen, noise = self._seen, self.make.device.noise
-        # Voltage is measured better than current in every device that measures both.
-        voltage_noise = 1.0 + 0.2 * noise * bell(seed, 4, tick)
-        ambient_degc = self.make.supply.ambient_at(tick * TICK_S)
-        values: dict[str, Value] = {
-            "current": 0.0,
-            "current_l1": 0.0,
-            "current_l2": 0.0,
-            "current_l3": 0.0,
-            "voltage": seen.supply_voltage_v * voltage_noise,
-            "motor_voltage": seen.motor_voltage_v * voltage_noise,
-            "power": 0.0,
-            "power_factor": None,
-            "frequency": motor.drive.circuit.frequency_hz,
-            "speed": seen.speed_rpm,
-            "winding_temperature": ambient_degc + seen.winding_rise_k if device.temperature_sensor else None,
-            "ambient_temperature": ambient_degc,
-            "thermal_used": motor.protection.thermal.used_pct,
-        }
-        if seen.running:
-            values |= self._fed(seen, tick)
-        return values
-
-    def _fed(self, seen: Observation, tick: int) -> dict[str, Value]:
-        """Return what is measured only while the motor is fed."""
-        device, seed = self.make.device, self.make.seed
-        noise, current, step = device.noise, seen.line_current_a, device.current_step_a
-        high, low = 1.0 + device.unbalance, 1.0 - device.unbalance / 2
-        l1 = stepped(current * high * (1.0 + noise * bell(seed, 1, tick)), step)
-        l2 = stepped(current * low * (1.0 + noise * bell(seed, 2, tick)), step)
-        l3 = stepped(current * low * (1.0 + noise * bell(seed, 3, tick)), step)
-        return {
-            "current": (l1 + l2 + l3) / 3,
-            "current_l1": l1,
-            "current_l2": l2,
-            "current_l3": l3,
-            "power": seen.power_w / 1000.0 * (1.0 + noise * bell(seed, 5, tick)),
-            "power_factor": seen.power_factor,
-            "frequency": seen.frequency_hz,
         }

@@ -162,7 +162,7 @@ def _starters(top: Section, addresses: Mapping[str, AddressPlan], maps: _Maps, s
             top.require("starters", "{dust-fan: {map: ramp.yaml, address: bridge, unit: 1, motor: {...}, load: {...}, method: {...}}}")
         return ()
     placed: list[Placed] = []
-    taken: dict[tuple[str, int], str] = {}
+    taken: dict[tuple[str, str], str] = {}
     for name in listed.names():
         own = listed.section(name)
         if own is None:
@@ -170,9 +170,15 @@ def _starters(top: Section, addresses: Mapping[str, AddressPlan], maps: _Maps, s
         starter = _starter(own, name, addresses, maps, seed)
         if starter is None:
             continue
-        other = taken.setdefault((starter.address, starter.unit), name)
-        if other != name and addresses[starter.address].protocol is Protocol.MODBUS:
-            own.refuse("unit", f"{other} at the same address has this unit already", found=str(starter.unit))
+        if addresses[starter.address].protocol is Protocol.MODBUS:
+            other = taken.setdefault((starter.address, str(starter.unit)), name)
+            if other != name:
+                own.refuse("unit", f"{other} at the same address has this unit already", found=str(starter.unit))
+        else:
+            nodes = [str(signal.place) for signal in starter.make.map.signals]
+            others = {taken.setdefault((starter.address, node), name) for node in nodes} - {name}
+            if others:
+                own.refuse("map", f"{', '.join(sorted(others))} at the same address has these nodes already: give each starter its own map")
         placed.append(starter)
     return tuple(placed)
 

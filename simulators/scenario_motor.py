@@ -15,7 +15,7 @@ from gateway.machine.methods import Autotransformer, DirectOnLine, PrimaryResist
 from gateway.machine.nameplate import EXAMPLE_45_KW, Nameplate, NameplateError, check_nameplate
 from gateway.machine.soft_starter import SoftStarter
 from gateway.registers.sections import Section
-from simulators.encoder import Value
+from simulators.words import Value
 
 
 class LoadWord(StrEnum):

@@ -61,22 +61,24 @@ class DailyRuns:
     jitter_s: float = 0.0
     days: frozenset[int] = frozenset()
 
-    def runs_of_day(self, day: int, seed: int) -> Iterator[tuple[float, float]]:
-        """Yield begin and end of the runs of a day (0 the first) [s]."""
-        if self.days and day % 7 + 1 not in self.days:
+    def runs(self, seed: int) -> Iterator[tuple[float, float, float]]:
+        """Yield planned begin, begin and end of each run for ever [s]; nothing when no day of the week has one."""
+        if self.first_s > min(self.last_s, DAY_S - 1.0) or (self.days and not self.days & set(range(1, 8))):
             return
-        for number in itertools.count():
-            planned = self.first_s + number * (self.every_s or 0.0)
-            if planned > self.last_s or planned >= DAY_S:
-                return
-            begin = day * DAY_S + planned + self.jitter_s * uniform(seed, number, day)
-            yield begin, begin + self.run_s
-            if self.every_s is None:
-                return
+        for day in itertools.count():
+            if self.days and day % 7 + 1 not in self.days:
+                continue
+            for number in itertools.count():
+                planned = self.first_s + number * (self.every_s or 0.0)
+                if planned > self.last_s or planned >= DAY_S or (number and self.every_s is None):
+                    break
+                begin = day * DAY_S + planned
+                late = self.jitter_s * uniform(seed, number, day)
+                yield begin, begin + late, begin + late + self.run_s
 
 
 class Timetable:
-    """All events of one starter in order, made day by day as time gets there.
+    """All events of one starter in order, made as time gets there.
 
     >>> table = Timetable(daily=(DailyRuns(first_s=3600.0, run_s=600.0),), seed=1)
     >>> [(event.at_s, event.action.value) for event in (table.pop(), table.pop(), table.pop())]
@@ -84,20 +86,22 @@ class Timetable:
     """
 
     def __init__(self, *, daily: tuple[DailyRuns, ...] = (), single: tuple[Event, ...] = (), seed: int = 0) -> None:
-        self._daily = daily
-        self._seed = seed
         self._queue = list(single)
         heapq.heapify(self._queue)
-        self._next_day = 0
+        # One run of each pattern lies ready, planned begin first; the next is made when this one's begin is taken.
+        self._runs = [pattern.runs(seed * 1009 + index) for index, pattern in enumerate(daily)]
+        self._ready: list[tuple[float, int, float, float]] = []
+        for index in range(len(self._runs)):
+            self._make_ready(index)
 
     def peek(self) -> Event | None:
         """Return the next event, None when nothing more will happen."""
-        if self._daily:
-            while not self._queue or self._queue[0].at_s >= self._next_day * DAY_S:
-                self._fill(self._next_day)
-                self._next_day += 1
-                if self._next_day > 3660 and not self._queue:
-                    return None
+        # Jitter only delays, so no run made later begins before the planned begin of one that lies ready.
+        while self._ready and (not self._queue or self._ready[0][0] <= self._queue[0].at_s):
+            _, index, begin_s, end_s = heapq.heappop(self._ready)
+            heapq.heappush(self._queue, Event(begin_s, Action.START))
+            heapq.heappush(self._queue, Event(end_s, Action.STOP))
+            self._make_ready(index)
         return self._queue[0] if self._queue else None
 
     def pop(self) -> Event:
@@ -111,8 +115,8 @@ class Timetable:
         """Let something more happen."""
         heapq.heappush(self._queue, event)
 
-    def _fill(self, day: int) -> None:
-        for index, pattern in enumerate(self._daily):
-            for begin_s, end_s in pattern.runs_of_day(day, self._seed * 1009 + index):
-                heapq.heappush(self._queue, Event(begin_s, Action.START))
-                heapq.heappush(self._queue, Event(end_s, Action.STOP))
+    def _make_ready(self, index: int) -> None:
+        run = next(self._runs[index], None)
+        if run is not None:
+            planned_s, begin_s, end_s = run
+            heapq.heappush(self._ready, (planned_s, index, begin_s, end_s))

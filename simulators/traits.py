@@ -9,9 +9,9 @@ from types import MappingProxyType
 
 from gateway.machine.drive import Drive
 from gateway.registers.model import RegisterMap
-from simulators.encoder import Value
 from simulators.protection import ProtectionSettings, Trip
 from simulators.timetable import DAY_S, DailyRuns, Event
+from simulators.words import Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,8 +8,9 @@ import struct
 import pytest
 
 from gateway.registers.model import ModbusPlace, OpcuaPlace, Order, Protocol, RegisterMap, Signal, Span, Table, WordType
-from simulators.encoder import Encoder, Value, encode_signal
+from simulators.encoder import Encoder
 from simulators.image import Image
+from simulators.words import Value, encode_signal
 
 HIGH, LOW = Order.HIGH_FIRST, Order.LOW_FIRST
 

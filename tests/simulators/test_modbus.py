@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import struct
 
 import pytest
 
@@ -287,3 +288,23 @@ async def test_timers_end_with_their_connection() -> None:
         assert server.traffic.requests == 1
         await server.stop()
     assert not server.connections
+
+
+@pytest.mark.parametrize("connections", [100, pytest.param(1000, marks=pytest.mark.slow)])
+async def test_many_connections_each_get_their_own_answers(connections: int) -> None:
+    banks = {unit: Bank() for unit in range(1, 201)}
+    for unit, bank in banks.items():
+        for address in range(20):
+            bank.cells[Table.HOLDING][address] = 100 * unit + address
+
+    async def client(server: ModbusServer, index: int) -> None:
+        unit = index % 200 + 1
+        async with wire_to(server) as wire:
+            for address in range(10):
+                pdu = await wire.ask(read_request(3, address, 2), unit=unit)
+                assert struct.unpack(">BBHH", pdu) == (3, 4, 100 * unit + address, 100 * unit + address + 1)
+
+    async with ModbusServer(banks) as server:
+        await asyncio.gather(*(client(server, index) for index in range(connections)))
+        assert server.traffic.requests == 10 * connections
+        assert server.traffic.connections == connections

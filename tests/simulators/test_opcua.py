@@ -17,8 +17,8 @@ from asyncua.ua.uaerrors import UaStatusCodeError
 
 from gateway.errors import ServeError
 from gateway.registers.model import OpcuaPlace, Protocol, RegisterMap, Signal
-from simulators.encoder import Value
 from simulators.opcua import Device, OpcuaServer
+from simulators.words import Value
 
 URI = "urn:tarn-hollow:starter"
 MEASURED_S = 1_700_000_000.25

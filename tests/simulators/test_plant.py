@@ -146,9 +146,7 @@ def test_the_counter_counts_every_start_and_wraps_where_the_map_says() -> None:
 
 
 def test_a_start_while_running_or_tripped_is_not_counted() -> None:
-    unit = starter(
-        make(events=(Event(0.0, Action.START), Event(5.0, Action.START), Event(20.0, Action.TRIP), Event(21.0, Action.START)))
-    )
+    unit = starter(make(events=(Event(0.0, Action.START), Event(5.0, Action.START), Event(20.0, Action.TRIP), Event(21.0, Action.START))))
     unit.advance_to(25.0)
     assert unit.start_count == 1
     assert flags(unit) == (False, False, False, False, True)

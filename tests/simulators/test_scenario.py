@@ -10,8 +10,10 @@ from gateway.errors import InputError
 from gateway.machine.loads import Compressor, Conveyor, Fan, Pump
 from gateway.machine.methods import Autotransformer, DirectOnLine, PrimaryResistor, StarDelta
 from gateway.machine.soft_starter import SoftStarter
+from gateway.registers.load import load_map
 from gateway.registers.model import Protocol
 from simulators.faults import ReplyFault
+from simulators.opcua_nodes import check_nodes
 from simulators.plant import SimulatedStarter
 from simulators.protection import Trip
 from simulators.scenario import Scenario, load_scenario
@@ -235,6 +237,13 @@ def test_two_starters_cannot_have_one_unit(folder: Path) -> None:
     method: {{kind: direct_on_line}}
 """
     assert any("dust-fan at the same address has this unit already" in each for each in problems(folder, WHOLE + again))
+
+
+def test_two_starters_on_one_opcua_server_need_their_own_nodes(folder: Path) -> None:
+    again = WHOLE[WHOLE.index("  panel-fan:") :].replace("panel-fan", "other-fan")
+    assert any("panel-fan at the same address has these nodes already" in each for each in problems(folder, WHOLE + again))
+    with pytest.raises(ValueError, match="name one node"):
+        check_nodes([load_map(folder / "panel.yaml")] * 2)
 
 
 @pytest.mark.parametrize(
