@@ -45,12 +45,13 @@ _KEEPALIVE_EVERY = 10
 _LIFETIME_S = 60.0
 _PORT = 4840
 
-# What a broken or hostile server can make the library raise while it takes a reply apart.
-_BROKEN = (OSError, UaError, ValueError, TypeError, LookupError, AttributeError, struct.error)
-
 
 class BlockedServiceError(Exception):
     """The guard stopped a request before it left; a mistake in the program, not of the server."""
+
+
+# What a broken or hostile server can make the library raise while it takes a reply apart.
+_BROKEN = (OSError, UaError, ValueError, TypeError, LookupError, AttributeError, struct.error, BlockedServiceError)
 
 
 class _ReadOnly(Observer):
@@ -286,6 +287,9 @@ class OpcuaSession:
         self.abandon()
         if isinstance(error, UaStatusCodeError):
             return fault_of_status(ua.StatusCode(error.code).name)
+        if isinstance(error, BlockedServiceError):
+            text = f"a request was stopped before it left: {error}; this is a mistake in the program, report it"
+            return Fault(kind=FaultKind.BLOCKED, text=text, breaks_link=True)
         if connecting and isinstance(error, OSError):
             return connect_fault(error, self._endpoint.hostname or "", self._endpoint.port or _PORT, self._timeout_s)
         if isinstance(error, TimeoutError):

@@ -16,7 +16,7 @@ from gateway.motors.records import Pace
 from gateway.registers.model import ModbusPlace, Protocol, RegisterMap, Signal, SignalPace, Span, Table, WordType
 from tests.drivers.wire import Play, RawServer, Request, answer_honestly, frame, honest, registers, replying, wait_until
 
-SHORT_S = 0.1
+SHORT_S = 0.3
 BEGAN = 1_700_000_000 * SECOND
 
 
@@ -189,16 +189,16 @@ async def test_a_dead_unit_does_not_stop_the_healthy_one_behind_the_same_address
             server, Attached(starter="fan", map=one_register, unit=1), Attached(starter="pump", map=one_register, unit=2), clock=clock
         )
         polls: list[Poll] = []
-        for _ in range(60):
+        for _ in range(30):
             assert (await turn_of(link, "fan")).readings[0].values["current"] == 1010
             polls.append(await turn_of(link, "pump"))
             await clock.turn(1.0)
         dead_requests = sum(request.unit == 2 for request in server.requests)
         assert all(not poll.readings[0].has_data for poll in polls)
-        assert "missed 3 turns in a row and is asked again in 1 s; last: no answer" in polls[3].faults[0].text
+        assert "missed 3 turns in a row and is asked again in 5 s; last: no answer" in polls[3].faults[0].text
         assert not polls[3].faults[0].breaks_link
         assert polls[3].requests == 0
-        assert 3 < dead_requests <= 35
+        assert 3 < dead_requests <= 8
 
         server.play = answer_honestly
         await clock.turn(10.0)
@@ -235,12 +235,12 @@ async def test_a_refusal_that_is_an_answer_never_puts_a_unit_to_rest() -> None:
 
 
 async def test_five_dead_of_twenty_units_leave_the_others_their_turns() -> None:
-    clock, one_register = HandClock(BEGAN), sketch(signal("current", 10), timeout_s=0.02)
+    clock, one_register = HandClock(BEGAN), sketch(signal("current", 10), timeout_s=0.2)
     dead = {3, 7, 11, 15, 19}
     async with RawServer(all_but(dead)) as server:
         units = [Attached(starter=f"unit {unit}", map=one_register, unit=unit) for unit in range(1, 21)]
         link = link_to(server, *units, clock=clock)
-        rounds = 70
+        rounds = 45
         for _ in range(rounds):
             for each in units:
                 poll = await turn_of(link, each.starter)

