@@ -1,4 +1,5 @@
-"""From polls to the store, to alerts and to the pages: what one turn of one starter brought is folded, written whole, and made known."""
+"""From polls to the store, to alerts and to the pages: what one turn of one starter brought is folded, written whole, and made known: at
+once when something happened, once a second otherwise."""
 
 from __future__ import annotations
 
@@ -16,7 +17,6 @@ from gateway.services.track import Track
 from gateway.store.batch import Batch, Snapshot
 
 SNAPSHOT_INTERVAL = MINUTE
-PUBLISH_INTERVAL_S = 1.0
 
 
 class Sink(Protocol):
@@ -39,7 +39,6 @@ class Pipeline:
         self._writer = writer
         self._publication = publication
         self._clock = clock
-        self._published_at: dict[str, float] = {}
         self._snapshot_at: dict[str, Instant] = {}
         # Snapshots of many starters are spread over the interval, not all written in the same second.
         self._ahead = {name: SNAPSHOT_INTERVAL * place // max(1, len(tracks)) for place, name in enumerate(tracks)}
@@ -54,7 +53,8 @@ class Pipeline:
         outcomes = track.fold(readings)
         snapshot = self._snapshot(track) if self._is_snapshot_due(track) else None
         self._writer.put(outcomes.batch(starter, tuple(readings), snapshot))
-        self._publish(track, at_once=outcomes.happened)
+        if outcomes.live is not None:
+            self._publication.publish(outcomes.live)
         return track.watch.pace
 
     def pace(self, starter: str) -> Pace:
@@ -71,7 +71,7 @@ class Pipeline:
         if alert is not None:
             snapshot = None if track.at is None else self._snapshot(track)
             self._writer.put(Batch(starter=starter, alerts=(alert,), snapshot=snapshot))
-            self._publish(track, at_once=True)
+            self._publication.publish(track.live())
         return alert
 
     def take_snapshots(self) -> None:
@@ -94,10 +94,3 @@ class Pipeline:
         at = track.at or 0
         self._snapshot_at[track.starter.name] = at
         return Snapshot(at=at, body=track.snapshot())
-
-    def _publish(self, track: Track, *, at_once: bool) -> None:
-        name, now = track.starter.name, self._clock.monotonic()
-        last = self._published_at.get(name)
-        if at_once or last is None or now - last >= PUBLISH_INTERVAL_S:
-            self._published_at[name] = now
-            self._publication.publish(track.live())

@@ -86,11 +86,11 @@ class Plant:
         return tuple(self._publication.lives.values())
 
     def budget(self, name: str) -> Budget:
-        """Return the budget as of the row last published. It is worked out when it is first asked for, and once only."""
+        """Return the budget as of the last reading. It is worked out when it is first asked for after a change, and once only."""
         revision = self._publication.revision_of(name)
         known = self._budgets.get(name)
         if known is None or known[0] != revision:
-            at = self._publication.lives[name].at
+            at = self._tracks[name].at
             known = self._budgets[name] = (revision, self.budget_at(name, self._clock.now() if at is None else at))
         return known[1]
 

@@ -30,7 +30,9 @@ class Outcomes:
     alerts: list[Alert]
     events: list[KeptEvent]
     happened: bool
-    """Something happened that a page should show at once."""
+    """There is something to keep."""
+    live: Live | None
+    """What is known now, when it was last asked for: whenever something happened, and once a second."""
 
     def take(self, events: Sequence[Event]) -> None:
         """Sort events by where they are kept."""
@@ -80,7 +82,7 @@ class Track:
 
     def fold(self, readings: Sequence[Reading]) -> Outcomes:
         """Take readings in the order in which they came; return what followed."""
-        outcomes = Outcomes([], [], [], [], False)
+        outcomes = Outcomes([], [], [], [], False, None)
         for reading in readings:
             events = self.watch.take(reading)
             if events:
@@ -130,6 +132,7 @@ class Track:
         return track
 
     def _ask_board(self, events: Sequence[Event], outcomes: Outcomes) -> None:
-        for change in self.board.take(self.watch.live(), events):
+        outcomes.live = live = self.watch.live()
+        for change in self.board.take(live, events):
             outcomes.happened = True
             outcomes.alerts.append(change.alert)
