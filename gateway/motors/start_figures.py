@@ -82,13 +82,15 @@ class Figures:
 def begin_edge(off_at: Instant, on_at: Instant, exact: bool, update_time_s: float) -> Edge:
     """Return the begin of a start between the last reading that was off and the first that was on.
 
-    >>> begin_edge(1_000_000, 1_100_000, False, 0.0), begin_edge(1_000_000, 1_100_000, True, 0.0)
-    (Edge(at=1050000, error_s=0.06..., exact=False), Edge(at=1100000, error_s=0.01, exact=True))
+    exact: the device stamped the first reading that was on. It may have looked as much as `update_time_s` after the change, not more.
+
+    >>> begin_edge(1_000_000, 1_100_000, False, 0.0), begin_edge(1_000_000, 1_100_000, True, 0.02)
+    (Edge(at=1050000, error_s=0.06..., exact=False), Edge(at=1090000, error_s=0.02, exact=True))
     """
-    unsharp_s = 0.5 * (WINDOW_S + update_time_s)
     if exact:
-        return Edge(on_at, unsharp_s, exact=True)
-    return Edge((off_at + on_at) // 2, 0.5 * seconds_between(off_at, on_at) + unsharp_s)
+        late_s = min(update_time_s, seconds_between(off_at, on_at))
+        return Edge(after(on_at, -0.5 * late_s), 0.5 * (late_s + WINDOW_S), exact=True)
+    return Edge((off_at + on_at) // 2, 0.5 * (seconds_between(off_at, on_at) + WINDOW_S + update_time_s))
 
 
 def end_crossing(samples: Sequence[Sample], high_a: float, update_time_s: float = 0.0) -> Edge | None:

@@ -1,7 +1,7 @@
 """True start curves of a 45 kW fan, by a model of the tests' own: what the figures are held against.
 
-Motor 45 kW, 4 poles, 400 V, 50 Hz, FLC 80.176 A, deep-bar rotor; fan of 0.9 x rated torque at rated speed, J = 10.45 kg m2 together. Integrated by
-fourth-order Runge-Kutta in 2 ms steps, steps broken at each switching instant.
+Motor 45 kW, 4 poles, 400 V, 50 Hz, FLC 80.176 A, deep-bar rotor; fan of 0.9 x rated torque at rated speed, J = 10.45 kg m2 together.
+Integrated by fourth-order Runge-Kutta in 2 ms steps.
 """
 
 from __future__ import annotations
