@@ -143,7 +143,8 @@ class OpcuaSession:
         self.start_time = nodes.instant_of(started.raw)
         for node, limit in zip(self._chunks, limits, strict=True):
             # 0 stands for no limit; then the first guess is large enough to be cheap and small enough for any buffer.
-            if isinstance(limit.raw, int) and limit.raw > 0:
+            # One that already had to be lowered tells more than the server's own word.
+            if isinstance(limit.raw, int) and limit.raw > 0 and self._chunks[node] == _FIRST_CHUNK:
                 self._chunks[node] = min(limit.raw, 10 * _FIRST_CHUNK)
         return None
 
@@ -208,9 +209,9 @@ class OpcuaSession:
             try:
                 results = await self._client.uaclient.session.read(nodes.read_parameters(part))
             except BadTooManyOperations:
-                if chunk == 1:
+                if len(part) == 1:
                     raise
-                self._chunks[nodes.MOST_READ] = chunk // 2
+                self._chunks[nodes.MOST_READ] = len(part) // 2
                 continue
             if len(results) != len(part):
                 raise ValueError(f"{len(results)} values for {len(part)} nodes")

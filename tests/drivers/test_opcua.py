@@ -9,6 +9,8 @@ from collections.abc import Callable
 
 import pytest
 from asyncua import ua
+from asyncua.client.ua_session import UaSession
+from asyncua.ua.uaerrors import BadInternalError, BadTooManyOperations
 
 from gateway.clock import RealClock
 from gateway.drivers.base import Attached, FaultKind, Poll
@@ -191,6 +193,70 @@ async def test_more_nodes_than_the_server_takes_in_one_request() -> None:
         await link.close()
     assert dict(poll.readings[-1].values) == names
     assert poll.requests == 3
+
+
+async def test_a_server_that_takes_fewer_nodes_than_it_says_is_asked_for_fewer(monkeypatch: pytest.MonkeyPatch) -> None:
+    names: dict[str, object] = {f"value_{place}": float(place) for place in range(9)}
+    read, sizes = UaSession.read, []
+
+    async def at_most_two(self: UaSession, parameters: ua.ReadParameters) -> list[ua.DataValue]:
+        sizes.append(len(parameters.NodesToRead))
+        if len(parameters.NodesToRead) > 2:
+            raise BadTooManyOperations
+        return await read(self, parameters)
+
+    monkeypatch.setattr(UaSession, "read", at_most_two)
+    async with serving(free_port(), names) as plant:
+        link = link_to(plant.endpoint, *(signal(name) for name in names))
+        assert await link.open() is None
+        sizes.clear()
+        poll = await link.poll("fan", Pace.RUNNING)
+        await link.close()
+    assert dict(poll.readings[-1].values) == names
+    assert max(sizes) <= 2
+    assert poll.requests == len(sizes)
+
+
+@pytest.mark.parametrize("step", ["create_subscription", "create_monitored_items", "translate_browsepaths_to_nodeids"])
+async def test_a_step_of_opening_that_the_server_refuses_is_told_and_leaves_nothing_behind(
+    step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def refuse(*ignored: object) -> None:
+        raise BadInternalError
+
+    async with serving(free_port(), VALUES) as plant:
+        link = link_to(plant.endpoint, signal("running", path=True), *SUBSCRIBED)
+        with monkeypatch.context() as patch:
+            patch.setattr(UaSession, step, refuse)
+            fault = await link.open()
+        assert fault is not None
+        assert fault.text == "the server answers BadInternalError: look at its own log"
+        assert not link.is_open
+        assert await link.open() is None
+        await link.close()
+
+
+async def test_a_server_that_hides_its_namespaces_is_not_read() -> None:
+    async with serving(free_port(), VALUES) as plant:
+        array = plant.server.get_node(ua.ObjectIds.Server_NamespaceArray)
+        await array.write_value(ua.DataValue(None, StatusCode=ua.StatusCode(ua.StatusCodes.BadNotReadable)))
+        fault = await link_to(plant.endpoint, *POLLED).open()
+    assert fault is not None
+    assert fault.kind is FaultKind.BAD_STATUS
+    assert "BadNotReadable" in fault.text
+
+
+async def test_a_server_that_vanishes_during_a_slow_poll_is_told() -> None:
+    port = free_port()
+    async with serving(port, VALUES), Relay(port) as relay:
+        link = link_to(f"opc.tcp://127.0.0.1:{relay.port}/plant", *POLLED, timeout_s=0.4)
+        assert await link.open() is None
+        relay.stand_still()
+        poll = await link.poll("fan", Pace.SLOW)
+        assert poll.faults[0].kind is FaultKind.NO_ANSWER
+        assert set(poll.readings[-1].flaws) == set(VALUES)
+        relay.flow()
+        await link.close()
 
 
 async def test_changes_are_notified_with_their_source_times_in_order() -> None:
