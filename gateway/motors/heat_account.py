@@ -15,7 +15,8 @@ from gateway.motors.history import HeatState
 from gateway.motors.thermal import ThermalModel
 
 FLUSH: Instant = 10 * SECOND
-HIGH_SQUARE = 1.25**2
+HIGH_RATIO = 1.25
+"""Winding current x FLC above which every reading is given to the model by itself; own choice."""
 TRAIL: Instant = 3 * HOUR
 TRAIL_POINTS = 600
 
@@ -50,7 +51,7 @@ class HeatAccount:
             ratio = 0.0
         square = ratio * ratio
         self.sum_s += 0.5 * (self.square + square) * (at - self.at) / SECOND
-        high = square > HIGH_SQUARE or self.square > HIGH_SQUARE
+        high = max(square, self.square) > HIGH_RATIO**2
         self.at, self.square = at, square
         if high or turning is not self.turning or at - self.state.at >= FLUSH:
             self.flush(model)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from gateway.instants import SECOND, Instant
 from gateway.motors.facts import Starter
-from gateway.motors.heat_account import FLUSH
+from gateway.motors.heat_account import FLUSH, HIGH_RATIO
 from gateway.motors.reading import Reading
 from gateway.motors.signs import STATUS, line_current_a
 from gateway.motors.starts import STANDING, Phase
@@ -48,10 +48,12 @@ class Steady:
         self._due_at: Instant = 0
         self._level_at: Instant = 0
         self._lower_a, self._upper_a = float("-inf"), limits.on_ratio * self._flc_a
-        if last is None or heat.state is None or state.blind or state.ledger.counter.doubted is not None or not last.at == self._recogniser.usable_at == heat.at:
+        if last is None or heat.state is None or not last.at == self._recogniser.usable_at == heat.at:
+            return
+        if state.blind or state.late or heat.square > HIGH_RATIO**2 or state.ledger.counter.doubted is not None:
             return
         if phase is Phase.RUNNING:
-            self._lower_a, self._upper_a = self._upper_a, limits.high_ratio * self._flc_a
+            self._lower_a, self._upper_a = self._upper_a, min(limits.high_ratio, HIGH_RATIO) * self._flc_a
             self._level_at = self._course.level_due_at()
         elif phase not in STANDING or phase is Phase.SUSPECTED:
             return

@@ -189,6 +189,7 @@ class Watch:
             return False
         state.late = [*state.late, at] if state.late and at > state.late[-1] else [at]
         if len(state.late) < LATE_IN_A_ROW:
+            self._steady.arm(self.starter)
             return False
         period_us = (state.late[-1] - state.late[0]) // (LATE_IN_A_ROW - 1)
         state.shift(state.late[0] - period_us - last.at)
