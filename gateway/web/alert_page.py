@@ -12,7 +12,7 @@ from gateway.motors.alerts import Alert
 from gateway.web.plant_time import age
 from gateway.web.shapes.alert_line import alert_line
 from gateway.web.snapshot import Snapshot
-from gateway.web.words import counted
+from gateway.web.words import capital, counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +53,8 @@ def alerts_sentence(snapshot: Snapshot) -> str:
         return f"{head}, {'it is' if total == 1 else 'all are'} acknowledged."
     if total == 1:
         return "1 alert waits to be acknowledged."
+    if waiting == total:
+        return f"{head}, all wait to be acknowledged."
     return f"{head}: {waiting} {'waits' if waiting == 1 else 'wait'} to be acknowledged."
 
 
@@ -81,8 +83,8 @@ def _line(alert: Alert, snapshot: Snapshot) -> AlertLine:
         id=alert.id,
         motor=alert.starter,
         priority=min(max(alert.priority, 1), 3),
-        text=alert.text,
-        advice=alert.advice,
+        text=capital(alert.text),
+        advice=f"Look first: {alert.advice.rstrip('.')}." if alert.advice else "",
         line=alert_line(alert, time, now),
         state=state,
         state_note=note,
@@ -97,7 +99,7 @@ def past_lines(found: Sequence[Alert], snapshot: Snapshot) -> list[PastLine]:
     return [
         PastLine(
             motor=alert.starter,
-            text=alert.text,
+            text=capital(alert.text),
             raised=time.moment(alert.raised_at, now),
             returned="" if alert.returned_at is None else time.moment(alert.returned_at, now),
             seen_by=alert.acknowledged_by or "",

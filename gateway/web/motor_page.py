@@ -23,7 +23,18 @@ from gateway.web.shapes.start_picture import Tone, single, wall
 from gateway.web.snapshot import MotorNow
 from gateway.web.usual import Usual, abnormal, beyond_duration, usual_before
 from gateway.web.values import LiveValue, live_values
-from gateway.web.words import LIMIT_WORDS, METHOD_WORDS, QUALITY_WORDS, limit_cell, number, percent, power_of, start_verdict, title_of
+from gateway.web.words import (
+    LIMIT_WORDS,
+    METHOD_WORDS,
+    QUALITY_WORDS,
+    limit_cell,
+    number,
+    percent,
+    power_of,
+    start_verdict,
+    title_of,
+    with_error,
+)
 
 WALL_STARTS = 126
 LEDGER_PAGE = 20
@@ -163,6 +174,10 @@ def spreads(motor: MotorNow, past: Past) -> list[Markup]:
     ]
 
 
+def _share(value: float | None, part_pct: float | None) -> float | None:
+    return None if value is None or part_pct is None else value * part_pct / 100.0
+
+
 def _over(value: float | None, base: float) -> float | None:
     return None if value is None else value / base
 
@@ -200,9 +215,9 @@ def _ledger_line(motor: MotorNow, start: Start, usual: Usual, time: PlantTime, n
         picture=single(start, usual, flc_a, tone=tone_of(motor)),
         when=when,
         began_from=_began_from(start),
-        duration=number(start.duration_s, 1),
+        duration=with_error(start.duration_s, start.duration_error_s, 1),
         peak=number(start.peak_ratio, 2),
-        i2t=number(start.i2t_flc2s, 0),
+        i2t=with_error(start.i2t_flc2s, _share(start.i2t_flc2s, start.i2t_error_pct), 0),
         heat=heat,
         at_speed=number(_over(start.at_speed_current_a, flc_a), 2),
         verdict=start_verdict(start, usual),

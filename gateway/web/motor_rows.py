@@ -11,7 +11,7 @@ from gateway.motors.records import Live
 from gateway.web.plant_time import STALE_AFTER_S, PlantTime, age, span
 from gateway.web.shapes.slots import Slots, slots_of
 from gateway.web.snapshot import MotorNow, Snapshot
-from gateway.web.words import STATE_WORDS, counts_from_stop, next_start, number, percent, power_of, title_of, turning
+from gateway.web.words import STATE_WORDS, capital, counts_from_stop, next_start, number, percent, power_of, title_of, turning, with_error
 
 ROOMY_ROWS = 4
 """Attention rows of full height that fit a 1024 x 600 panel beside eight calm ones; with more of them all are drawn lower."""
@@ -58,7 +58,7 @@ def row_of(motor: MotorNow, now: Instant, time: PlantTime) -> Row:
         title=title_of(motor.starter),
         power=power_of(motor.starter),
         priority=alert.priority if alert is not None else 0,
-        reason=alert.text if alert is not None else "",
+        reason=capital(alert.text) if alert is not None else "",
         state=_state(live, stale),
         state_note=_state_note(live, stale, now, time),
         stale=stale,
@@ -97,7 +97,7 @@ def _last_start(live: Live, now: Instant, time: PlantTime) -> str:
     start = live.last_start
     if start is None:
         return "no start yet"
-    duration = "not seen" if start.duration_s is None else f"{number(start.duration_s, 1)} s"
+    duration = "not seen" if start.duration_s is None else f"{with_error(start.duration_s, start.duration_error_s, 1)} s"
     return f"{time.moment(start.began_at, now)}, {duration}"
 
 

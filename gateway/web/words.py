@@ -5,6 +5,7 @@ Words are plain trade English; figures in every sentence; "may", never "safe". N
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from gateway.instants import Instant, seconds_between
@@ -196,8 +197,31 @@ def explanation(live: Live, budget: Budget, now: Instant) -> str:
     said = f"The {LIMIT_WORDS[deciding.limit]} decides: {deciding.reason.rstrip('.')}." if deciding.reason else ""
     waits = budget.next_start_at is not None and budget.next_start_at > budget.as_of and not counts_from_stop(live, budget)
     wait = f" {span(seconds_between(now, budget.next_start_at))} to wait." if waits and budget.next_start_at is not None else ""
-    doubt = f" {sentence(budget.reason)}" if budget.quality is not Quality.GOOD and budget.reason else ""
+    doubtful = [LIMIT_WORDS[verdict.limit] for verdict in budget.limits if not verdict.certain and verdict is not deciding]
+    doubt = f" Not certain either: {', '.join(doubtful)}." if doubtful and not deciding.certain else ""
+    doubt = f" Not certain: {', '.join(doubtful)}." if doubtful and deciding.certain else doubt
     return f"{said}{wait}{doubt}".strip()
+
+
+def capital(words: str) -> str:
+    """Return words with a capital first.
+
+    >>> capital("no data for 46 s")
+    'No data for 46 s'
+    """
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+def with_error(value: float | None, error: float | None, decimals: int) -> str:
+    """Return a figure no finer than its error: the half width is written where it reaches five of the last decimal shown.
+
+    >>> with_error(16.52, 0.1, 1), with_error(16.52, 7.56, 1), with_error(162.5, 59.7, 0), with_error(None, None, 1)
+    ('16.5', '17 ± 8', '162 ± 60', '—')
+    """
+    if value is None or error is None or error < 5.0 * 10.0**-decimals:
+        return number(value, decimals)
+    shown = max(0, decimals - 1)
+    return f"{number(value, shown)} ± {number(math.ceil(error * 10**shown) / 10**shown, shown)}"
 
 
 def sentence(words: str) -> str:

@@ -419,22 +419,22 @@ def tarn_hollow(clock: Clock | None = None) -> FakePlant:
             kinds[0],
             1,
             "Stalled: 3.4 × FLC for 25 s, then cut off",
-            "Check that the unloader valve opens before the next start",
+            "check that the unloader valve opens before the next start",
             21,
         ),
         replace(
-            alert_of("DC-01", kinds[1], 1, "Last start took 19.6 s, usual 12 s", "Check the inlet damper", 5),
+            alert_of("DC-01", kinds[1], 1, "Last start took 19.6 s, usual 12 s", "check the inlet damper", 5),
             acknowledged_at=NOW - 3 * MINUTE,
             acknowledged_by="shift lead",
         ),
-        alert_of("BP-01", kinds[2], 2, "No data for 14 min; 2 starts counted, not seen", "Check the link to gateway port 2", 14),
+        alert_of("BP-01", kinds[2], 2, "No data for 14 min; 2 starts counted, not seen", "check the link to gateway port 2", 14),
         replace(
-            alert_of("RW-02", kinds[3], 2, "Starts grow longer: 8.9 to 10.8 s in 30 days", "Plan an inspection within 2 weeks", 292),
+            alert_of("RW-02", kinds[3], 2, "Starts grow longer: 8.9 to 10.8 s in 30 days", "plan an inspection within 2 weeks", 292),
             acknowledged_at=NOW - 267 * MINUTE,
             acknowledged_by="maintenance",
         ),
         alert_of(
-            "CV-02", kinds[1], 3, "Peak 3.8 × FLC, usual 3.4 to 3.6", "The next start was as usual again", 84, returned_at=NOW - 37 * MINUTE
+            "CV-02", kinds[1], 3, "Peak 3.8 × FLC, usual 3.4 to 3.6", "the next start was as usual again", 84, returned_at=NOW - 37 * MINUTE
         ),
     ]
     past = [
@@ -443,7 +443,7 @@ def tarn_hollow(clock: Clock | None = None) -> FakePlant:
             kinds[0],
             2,
             "4 starts in 60 min, 5 permitted",
-            "Ask why it is started so often",
+            "ask why it is started so often",
             1500,
             returned_at=NOW - 1440 * MINUTE,
             acknowledged_at=NOW - 1470 * MINUTE,

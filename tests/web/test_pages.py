@@ -72,7 +72,7 @@ async def test_motor_page(client: httpx.AsyncClient) -> None:
     for part in (
         "May be started again at 14:37.",
         "The starter rating decides: ",
-        "Look first: Check the inlet damper.",
+        "Look first: check the inlet damper.",
         "dust-collector fan, 45 kW, FLC 81 A, soft starter",
         "stopped since 14:09",
         "Starter rating",

@@ -20,7 +20,7 @@ from gateway.web.shapes.hours import hour_counts, hours_map
 from gateway.web.shapes.scales import ClockAxis, Scale, midnight, nice_ticks, thinned
 from gateway.web.shapes.slots import Slots, slot_picture, slots_of
 from gateway.web.shapes.spread import spread
-from gateway.web.shapes.start_curve import latest_start, usual_envelope
+from gateway.web.shapes.start_curve import latest_start, since_begin, usual_envelope
 from gateway.web.shapes.start_picture import PANEL_FRAME, current_samples, single, start_picture, strip, wall
 from gateway.web.usual import NOTHING_USUAL, Band, Usual
 from tests.web.tarn_hollow import NOW, ZONE, FakePlant, curve, seen_start, starter_of, unseen_start
@@ -119,6 +119,18 @@ def test_over_the_frame_is_clipped_with_an_arrow() -> None:
     xs = [x for x, _ in path_of(picture, "st")]
     assert max(xs) <= 137.0
     assert picture.count('class="st"') == 3
+
+
+def test_samples_far_apart_are_not_joined() -> None:
+    slow = Curve(at_s=(-7.5, 7.5, 7.6, 7.7), columns={"current": (0.0, 162.0, 162.0, 162.0)})
+    assert current_samples(slow, 81.0) == [(-7.5, 0.0), (7.5, None), (7.5, 2.0), (7.6, 2.0), (7.7, 2.0)]
+    assert since_begin(current_samples(slow, 81.0))[0] == (7.5, None)
+
+
+def test_a_curve_begins_at_the_begin_of_the_start() -> None:
+    assert since_begin([(-0.1, 0.0), (0.1, 2.0), (0.2, 3.0)]) == [(0.0, 1.0), (0.1, 2.0), (0.2, 3.0)]
+    assert since_begin([(0.0, 0.5), (0.1, 2.0)]) == [(0.0, 0.5), (0.1, 2.0)]
+    assert since_begin([(-0.1, None), (0.1, 2.0)]) == [(0.1, 2.0)]
 
 
 def test_phases_stand_in_for_the_line_current() -> None:

@@ -120,7 +120,11 @@ def test_never_and_no_limit(plant: FakePlant) -> None:
 def test_uncertain_says_so_everywhere(plant: FakePlant) -> None:
     it = motor(plant, "DC-01", budget(quality=Quality.UNCERTAIN, reason="no readings for 2 min, 1 start may be hidden there"))
     assert answer(it, TIME, NOW) == "May be started again at 14:37, uncertain."
-    assert explanation(it.live, it.budget, NOW).endswith("No readings for 2 min, 1 start may be hidden there.")
+    unsure = verdict(limit=LimitName.THERMAL_CAPACITY, next_start_at=NOW, certain=False)
+    other = budget(quality=Quality.UNCERTAIN, limits=(verdict(), unsure))
+    assert explanation(it.live, other, NOW).endswith("25 min to wait. Not certain: heat.")
+    both = budget(quality=Quality.UNCERTAIN, limits=(verdict(certain=False), unsure))
+    assert explanation(it.live, both, NOW).endswith("Not certain either: heat.")
     cell = next_start(it.live, it.budget, TIME)
     assert (cell.note, cell.certain) == ("starter rating, uncertain", False)
 
@@ -182,7 +186,7 @@ def test_look_first(plant: FakePlant) -> None:
     whole = take_snapshot(plant, NOW)
     dust = whole.motor("DC-01")
     assert dust is not None
-    assert look_first(dust, NOTHING_USUAL) == "Look first: Check the inlet damper."
+    assert look_first(dust, NOTHING_USUAL) == "Look first: check the inlet damper."
     quiet = replace(dust, alerts=())
     assert (
         look_first(quiet, Usual(count=30, duration_s=Band(11.2, 12.6))) == "Look first: the last start took 19.6 s, usual 11.2 to 12.6 s."

@@ -21,8 +21,10 @@ def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
     parts = _track(level, acknowledged=alert.acknowledged_at is not None, returned=alert.returned_at is not None)
     for x, at in zip(_STOPS, stops, strict=True):
         parts.append(svg.rect(x - 7, 5, 14, 14, f"l{level}" if at is not None else "stop"))
-        words = "open" if at is None else time.clock(at)
-        parts.append(svg.text(x, 36, words, "t2" if at is not None else "", "middle"))
+        words = "open" if at is None else time.moment(at, now)
+        # A date beside the clock takes the room of the bold figures.
+        bold = at is not None and words == time.clock(at)
+        parts.append(svg.text(min(x, WIDTH - 34.0) if not bold else x, 36, words, "t2" if bold else "", "middle"))
     label = ", ".join(
         f"{name} {'no' if at is None else time.moment(at, now)}"
         for name, at in zip(("raised", "acknowledged", "returned"), stops, strict=True)

@@ -91,7 +91,7 @@ def _band(envelope: Envelope, across: Scale, up: Scale) -> list[str]:
 def _actual(latest: Start, envelope: Envelope, usual: Usual, flc_a: float, across: Scale, up: Scale, tone: Tone) -> list[str]:
     if latest.curve is None:
         return []
-    samples = [(at, value) for at, value in current_samples(latest.curve, flc_a) if at >= 0.0]
+    samples = since_begin(current_samples(latest.curve, flc_a))
     coloured = abnormal(latest, usual)
     parts, run, outside = [], list[svg.Point](), False
 
@@ -113,6 +113,16 @@ def _actual(latest: Start, envelope: Envelope, usual: Usual, flc_a: float, acros
         run.append(point)
     close()
     return parts
+
+
+def since_begin(samples: Sequence[tuple[float, float | None]]) -> list[tuple[float, float | None]]:
+    """Return the samples from the begin on, the first one interpolated at the begin itself where both neighbours are known."""
+    shown = [sample for sample in samples if sample[0] >= 0.0]
+    before = next((sample for sample in reversed(samples) if sample[0] < 0.0), None)
+    if before is None or before[1] is None or not shown or shown[0][1] is None or shown[0][0] == 0.0:
+        return shown
+    (t0, v0), (t1, v1) = (before[0], before[1]), (shown[0][0], shown[0][1])
+    return [(0.0, v0 + (v1 - v0) * (0.0 - t0) / (t1 - t0)), *shown]
 
 
 def _leaves(at: float, value: float, envelope: Envelope) -> bool:

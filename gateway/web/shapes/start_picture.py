@@ -17,6 +17,8 @@ from gateway.web.usual import Usual, beyond_duration, beyond_peak, broken
 Tone = Literal["u", "c"]
 """Colour of what lies beyond the usual: urgent or caution."""
 FEW_SAMPLES = 12
+LONGEST_STEP_S = 2.5
+"""Two samples of a start further apart than this are not joined (a slow standby poll before the first fast one); own choice."""
 _THIN_PX = 0.3
 _PHASES = ("current_l1", "current_l2", "current_l3")
 
@@ -40,13 +42,21 @@ WALL_FRAME = Frame(width=28.0, height=24.0, gap=2.3)
 
 
 def current_samples(curve: Curve, flc_a: float) -> list[tuple[float, float | None]]:
-    """Return (time [s], current x FLC) of a curve, the largest phase where no line current was read; None where a sample is missing."""
+    """Return (time [s], current x FLC) of a curve, the largest phase where no line current was read; None where a sample is missing.
+
+    A None stands also where two samples lie far apart: what happened between them is not known and no line may say it.
+    """
     column = curve.columns.get("current")
     if column is None:
         phases = [curve.columns[key] for key in _PHASES if key in curve.columns]
         rows = list(zip(*phases, strict=True)) if phases else []
         column = tuple(max((value for value in row if value is not None), default=None) for row in rows)
-    return [(at, None if value is None else value / flc_a) for at, value in zip(curve.at_s, column, strict=False)]
+    found: list[tuple[float, float | None]] = []
+    for at, value in zip(curve.at_s, column, strict=False):
+        if found and at - found[-1][0] > LONGEST_STEP_S:
+            found.append((at, None))
+        found.append((at, None if value is None else value / flc_a))
+    return found
 
 
 def _runs(samples: Sequence[tuple[float, float | None]], from_s: float, to_s: float) -> list[list[svg.Point]]:
