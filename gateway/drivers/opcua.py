@@ -21,11 +21,10 @@ from gateway.drivers.opcua_values import TRUST_PAST, Image, NodeValue, moment_of
 from gateway.instants import SECOND, Instant
 from gateway.motors.reading import Flaw, Quality, Reading, Scalar, TimeSource
 from gateway.motors.records import Pace
-from gateway.registers.model import Fetch, OpcuaPlace, Signal, SignalPace
+from gateway.registers.model import DEFAULT_SAMPLING_S, Fetch, OpcuaPlace, Signal, SignalPace
 
 _log = logging.getLogger(__name__)
 
-DEFAULT_SAMPLING_S = 0.1
 LEAST_SILENCE_S = 5.0
 """A server is frozen when nothing was notified for three publishing intervals, and at least for this long."""
 QUEUE_LENGTH = 10_000

@@ -82,6 +82,10 @@ class Fetch(StrEnum):
     SUBSCRIBE = "subscribe"
 
 
+DEFAULT_SAMPLING_S = 0.1
+"""Sampling interval that is asked of an OPC UA server where the map names none."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Span:
     """Addresses of one table, both ends included, as on the wire (counted from 0)."""
@@ -106,7 +110,7 @@ class ModbusPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpcuaPlace:
-    """Where a signal lies on OPC UA: namespace URI with an identifier (`i=`, `s=`, `g=`, `b=` form), or a browse path from the Objects folder
+    """Where a signal lies on OPC UA: namespace URI with an identifier (`i=`, `s=`, `g=`, `b=` form), or a browse path from Objects
     of (namespace URI, name) steps."""
 
     namespace_uri: str = ""

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from urllib.parse import urlsplit
 
 from gateway.motors.facts import AlertSettings, LimitSettings, SignalFacts, Starter, StarterData, Thresholds
-from gateway.registers.model import Protocol, RegisterMap
+from gateway.registers.model import DEFAULT_SAMPLING_S, OpcuaPlace, Protocol, RegisterMap
 from gateway.registers.roles import ROLES
 from gateway.registers.sections import Section
 from gateway.site.model import LinkAddress, Paces, StarterSite
@@ -71,8 +71,15 @@ def signal_facts(register_map: RegisterMap) -> SignalFacts:
         start_count_wraps_at=None if counter is None else counter.wraps_at,
         units=MappingProxyType({key: unit for key, unit in units.items() if unit}),
         texts=MappingProxyType({signal.key: signal.texts for signal in register_map.signals if signal.texts}),
-        update_time_s=register_map.update_time_s,
+        update_time_s=_update_time_s(register_map),
     )
+
+
+def _update_time_s(register_map: RegisterMap) -> float:
+    """Return how long after a change the device may show it: on OPC UA the server looks only once a sampling interval."""
+    places = [signal.place for signal in register_map.signals if signal.key in _TELLS_STARTS]
+    looks = [place.sampling_interval_s or DEFAULT_SAMPLING_S for place in places if isinstance(place, OpcuaPlace)]
+    return max(register_map.update_time_s, *looks) if looks else register_map.update_time_s
 
 
 def _check_map(section: Section, register_map: RegisterMap, protocol: Protocol | None) -> None:
