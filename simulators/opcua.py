@@ -57,6 +57,8 @@ class OpcuaServer:
     update_s: how often the server itself takes values from the devices; None leaves that to `publish`.
     extra_namespaces: URIs registered before those of the maps, so that the maps' indices move up; takes effect at the next start.
     source_times: False leaves out the source timestamp.
+    stamps_changes: the source timestamp is that of the last change of value or status, as OPC 10000-4 wishes; False stamps every sample,
+        as many servers do.
     """
 
     def __init__(
@@ -68,6 +70,7 @@ class OpcuaServer:
         update_s: float | None = 0.1,
         extra_namespaces: Sequence[str] = (),
         source_times: bool = True,
+        stamps_changes: bool = False,
     ) -> None:
         self.devices = tuple(devices)
         self.host = host
@@ -75,6 +78,7 @@ class OpcuaServer:
         self.update_s = update_s
         self.extra_namespaces = tuple(extra_namespaces)
         self.source_times = source_times
+        self.stamps_changes = stamps_changes
         self.frozen = False
         """While True the server answers, and nothing moves, its own clock included."""
         self.statuses: dict[str, int] = {}
@@ -191,7 +195,8 @@ class OpcuaServer:
         if content is None and status == StatusCodes.Good:
             status = StatusCodes.BadNoData
         now = (content, status, at)
-        if variable.last == now:
+        last = variable.last
+        if last == now or (self.stamps_changes and last is not None and last[:2] == now[:2]):
             return None
         variable.last = now
         return ua.DataValue(

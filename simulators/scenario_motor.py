@@ -58,7 +58,7 @@ _DATUM_FIELDS = {
     "locked_rotor_current_ratio": "locked_rotor_current",
     "locked_rotor_torque_ratio": "locked_rotor_torque",
     "breakdown_torque_ratio": "breakdown_torque",
-    "flc_a": "flc",
+    "flc_a": "full_load_current",
 }
 
 
@@ -103,7 +103,7 @@ def _required(section: Section, key: str, unit: str, example: str) -> float | No
 
 
 def _nameplate(motor: Section) -> tuple[Nameplate | None, float | None, float | None]:
-    motor.allow((*_MOTOR_EXAMPLES, "poles", "frequency", "flc"))
+    motor.allow((*_MOTOR_EXAMPLES, "poles", "frequency", "full_load_current"))
     for key, example in _MOTOR_EXAMPLES.items():
         if key not in motor:
             motor.require(key, example)
@@ -118,7 +118,7 @@ def _nameplate(motor: Section) -> tuple[Nameplate | None, float | None, float | 
     poles = motor.whole("poles", 2, 24) if "poles" in motor else 4
     frequency = motor.quantity("frequency", "Hz", 10.0, 400.0) if "frequency" in motor else 50.0
     inertia = motor.quantity("inertia", "kg m^2", above=0.0)
-    flc = motor.quantity("flc", "A", above=0.0)
+    flc = motor.quantity("full_load_current", "A", above=0.0)
     if power is None or voltage is None or speed is None or poles is None or frequency is None:
         return None, None, None
     given = [ratio for ratio in ratios if ratio is not None]

@@ -112,7 +112,17 @@ async def test_source_times_may_be_missing_and_move_with_every_measurement() -> 
         await server.publish()
         moved = await value(client, "running")
         assert moved.SourceTimestamp == datetime(2023, 11, 14, 22, 13, 21, 750000, tzinfo=UTC)
-    async with served(bench, source_times=False) as server, client_of(server) as client:
+        server.stamps_changes = True
+        bench.at_s += 1.0
+        bench.values = {**bench.values, "start_count": 8}
+        await server.publish()
+        unchanged, changed = await value(client, "running"), await value(client, "start_count")
+        assert unchanged.SourceTimestamp == moved.SourceTimestamp
+        assert changed.SourceTimestamp == datetime(2023, 11, 14, 22, 13, 22, 750000, tzinfo=UTC)
+        server.source_times = False
+        bench.at_s += 1.0
+        bench.values = {**bench.values, "running": False}
+        await server.publish()
         assert (await value(client, "running")).SourceTimestamp is None
 
 

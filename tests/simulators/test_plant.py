@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from gateway.machine.loads import Fan
+from gateway.machine.loads import Compressor, Fan
 from gateway.machine.methods import DirectOnLine, StarDelta
 from gateway.machine.nameplate import EXAMPLE_45_KW
 from gateway.machine.soft_starter import SoftStarter
@@ -211,6 +211,25 @@ def test_a_running_motor_overloaded_by_its_load_trips() -> None:
     unit.advance_to(3600.0)
     assert unit.true_starts[0].outcome == "at_speed"
     assert [(record.kind, record.trip) for record in unit.true_stops] == [("trip", "overload")]
+
+
+def test_a_compressor_takes_its_load_at_the_set_time_whoever_looks() -> None:
+    screw = Compressor(rated_torque_nm=0.8 * EXAMPLE_45_KW.rated_torque_nm, unloaded_part=0.25, loads_after_s=7.013)
+    plan = make(drive=drive(DirectOnLine(), screw, 1.5), events=(Event(1.0, Action.START),))
+    unit, lazy = starter(plan), starter(plan)
+    unit.advance_to(1.6)
+    at_speed_s = unit.true_starts[0].at_speed_s
+    assert at_speed_s is not None
+    currents = []
+    for after_s in (6.9, 7.2, 20.0):
+        unit.advance_to(at_speed_s + after_s)
+        currents.append(number(unit, "current"))
+    # Unloaded a motor draws little more than its magnetising current; loaded to 80 % about 0.83 x FLC.
+    assert currents[0] / drive().flc_a < 0.5
+    assert currents[1] == pytest.approx(currents[2], rel=0.01)
+    assert currents[2] / drive().flc_a == pytest.approx(0.83, abs=0.03)
+    lazy.advance_to(at_speed_s + 20.0)
+    assert lazy.values() == unit.values()
 
 
 def test_hours_heat_and_settings_are_shown() -> None:

@@ -189,6 +189,8 @@ def test_every_load(folder: Path, load: str, kind: type[object]) -> None:
         ("address: panel\n", "address: bridge\n", "37 starters.panel-fan.map: this map is for opcua, the address bridge is modbus"),
         ("unit: 12", "unit: 0", "12 starters.dust-fan.unit: the number is out of range"),
         ("rated_power: 45 kW", "rated_power: 45", "starters.dust-fan.motor.rated_power: the unit is missing: 45 of what?"),
+        ("efficiency: 94.2 %", "efficiency: 60 %", "starters.dust-fan.motor"),
+        ("poles: 4", "poles: 4, full_load_current: 120 A", "starters.dust-fan.motor.full_load_current: 120 A does not fit 45 kW"),
         ("rated_speed: 1478 rpm", "rated_speed: 1520 rpm", "starters.dust-fan.motor.rated_speed: 1520 rpm at 50 Hz"),
         ("inertia: 10 kg m^2", "inertia: -1 kg m^2", "starters.dust-fan.load.inertia: the value is out of range"),
         ("torque: 90 %, ", "", "starters.dust-fan.load.torque: `torque` is missing"),
