@@ -27,7 +27,6 @@ from gateway.web.motor_rows import ROOMY_ROWS, ages_sentence, is_stale, motor_ve
 from gateway.web.past import NO_PAST, Past
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.slots import slot_picture
-from gateway.web.shapes.start_picture import strip
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.wire_page import fault_words, link_lines, store_lines, wire_sentence
 from gateway.web.words import answer, explanation, look_first, now_line, page_sentence
@@ -56,11 +55,9 @@ def _add_motors(router: APIRouter, desk: Desk) -> None:
 def _motors_page(desk: Desk, snapshot: Snapshot, find: str) -> HTMLResponse:
     attention, calm = ordered_rows(snapshot)
     rows = attention + calm
-    strips = {}
-    for motor in snapshot.motors:
-        flc_a = motor.starter.motor.flc_a
-        past = desk.shelf.past(motor.live, flc_a) if motor.live.total_starts else NO_PAST
-        strips[motor.starter.name] = strip(past.pictured, past.usual, flc_a, tone=page_of.tone_of(motor))
+    strips = {
+        motor.starter.name: desk.shelf.strip(motor.live, motor.starter.motor.flc_a, page_of.tone_of(motor)) for motor in snapshot.motors
+    }
     slots = {row.name: slot_picture(row.slots) for row in rows if row.slots is not None}
     wanted = find.lower()
     shown = {row.name for row in rows if wanted in f"{row.name} {row.title}".lower()}

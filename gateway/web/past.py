@@ -9,8 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from threading import Lock
 
+from markupsafe import Markup
+
 from gateway.motors.records import Live, Start
 from gateway.web.plant_view import PlantView
+from gateway.web.shapes.start_picture import Tone, strip
 from gateway.web.usual import NOTHING_USUAL, USUAL_STARTS, Usual, usual_before
 
 RECENT_STARTS = USUAL_STARTS + 11
@@ -45,7 +48,20 @@ class PastShelf:
     plant: PlantView
     pictures: int = 10
     _kept: dict[str, tuple[object, Past]] = field(default_factory=dict)
+    _strips: dict[str, tuple[Past, Tone, Markup]] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
+
+    def strip(self, live: Live, flc_a: float, tone: Tone) -> Markup:
+        """Return the picture of the motor's last starts, drawn once until its ledger moves or its colour changes."""
+        past = self.past(live, flc_a) if live.total_starts else NO_PAST
+        with self._lock:
+            drawn = self._strips.get(live.starter)
+        if drawn is not None and drawn[0] is past and drawn[1] == tone:
+            return drawn[2]
+        picture = strip(past.pictured, past.usual, flc_a, places=self.pictures, tone=tone)
+        with self._lock:
+            self._strips[live.starter] = (past, tone, picture)
+        return picture
 
     def past(self, live: Live, flc_a: float) -> Past:
         """Return the past of the motor that `live` speaks of; reads the store, so call it in the pool."""
