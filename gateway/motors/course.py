@@ -68,6 +68,12 @@ class Course:
             self.off_at = signs.at
             self.off_edge = signs.at if before_at is None else (before_at + signs.at) // 2
 
+    def open_start(self) -> UnderWay:
+        """Return the start under way; ValueError when there is none, which the table rules out where this is asked."""
+        if self.under_way is None:
+            raise ValueError("no start is under way")
+        return self.under_way
+
     def gather(self, sample: Sample, starter: Starter) -> None:
         """Keep the sample of a start under way."""
         if self.under_way is not None:
@@ -80,8 +86,7 @@ class Course:
 
     def act(self, action: Action, moment: Moment) -> list[Event]:
         """Carry out one action; return the events that it makes."""
-        deed = _DEEDS.get(action)
-        return [] if deed is None else deed(self, moment)
+        return _DEEDS[action](self, moment)
 
     def tail(self, at: Instant, starter: Starter, ledger: Ledger) -> list[Event]:
         """Return the finished start once more when its tail is complete."""
@@ -107,9 +112,7 @@ class Course:
         return self.levels[-1][0] + SECOND if self.levels else 0
 
     def _told(self, at: Instant, starter: Starter, ledger: Ledger) -> list[Event]:
-        if self.under_way is None:
-            return []
-        record = self.under_way.record(starter, at)
+        record = self.open_start().record(starter, at)
         ledger.end(record)
         return [StartEnded(at=at, start=record)]
 
@@ -123,9 +126,7 @@ class Course:
         return []
 
     def begin(self, moment: Moment) -> list[Event]:
-        start = self.under_way
-        if start is None:
-            return []
+        start = self.open_start()
         start.number = moment.ledger.begin(start.began.at)
         return [StartBegan(at=start.began.at, number=start.number)]
 
@@ -133,15 +134,16 @@ class Course:
         self.under_way = found(moment.before_at, moment.sample, moment.starter)
         return self.begin(moment)
 
+    def bridge(self, moment: Moment) -> list[Event]:
+        """Nothing to do: the sample of the gap has marked the change-over."""
+        return []
+
     def resume(self, moment: Moment) -> list[Event]:
-        if self.under_way is not None:
-            self.under_way.missing = True
+        self.open_start().missing = True
         return []
 
     def end(self, moment: Moment) -> list[Event]:
-        start = self.under_way
-        if start is None:
-            return []
+        start = self.open_start()
         start.outcome, start.ended = Outcome.AT_SPEED, start.end_edge(moment.ramp, moment.starter)
         self._run_from(start.began.at)
         return self._closed(moment)
@@ -151,19 +153,18 @@ class Course:
         return self.end(moment)
 
     def _closed(self, moment: Moment) -> list[Event]:
-        if self.under_way is not None:
-            self.under_way.heat_after = moment.heat
+        self.open_start().heat_after = moment.heat
         return self._told(moment.signs.at, moment.starter, moment.ledger)
 
     def reopen(self, moment: Moment) -> list[Event]:
-        if self.under_way is not None:
-            self.under_way.ended, self.under_way.tail_told = None, False
+        start = self.open_start()
+        start.ended, start.tail_told = None, False
         self.running = False
         return []
 
     def stall(self, moment: Moment) -> list[Event]:
-        start = self.under_way
-        if start is None or start.stalled:
+        start = self.open_start()
+        if start.stalled:
             return []
         start.stalled, start.outcome = True, Outcome.STALLED
         return self._closed(moment)
@@ -176,19 +177,17 @@ class Course:
         return self._broken_off(Outcome.ABORTED, moment)
 
     def trip_start(self, moment: Moment) -> list[Event]:
-        if self.under_way is not None:
-            self.under_way.trip_code = moment.trip_code
-            self.under_way.missing = self.under_way.missing or moment.gap
+        start = self.open_start()
+        start.trip_code = moment.trip_code
+        start.missing = start.missing or moment.gap
         return self._broken_off(Outcome.TRIPPED, moment)
 
     def _broken_off(self, outcome: Outcome, moment: Moment) -> list[Event]:
-        start = self.under_way
-        if start is None:
-            return []
+        start = self.open_start()
         off_at = self.off_at if self.off_at is not None else moment.signs.at
-        earlier = [sample.at for sample in start.samples if sample.at < off_at]
+        last_on_at = max((sample.at for sample in start.samples if sample.at < off_at), default=start.began.at)
         start.outcome = outcome
-        start.ended = begin_edge(earlier[-1], off_at, False, moment.starter.signals.update_time_s) if earlier else Edge(off_at, 0.0)
+        start.ended = begin_edge(last_on_at, off_at, False, moment.starter.signals.update_time_s)
         if start.ended.at < start.began.at:
             start.ended = Edge(start.began.at, start.ended.error_s)
         events = self._closed(moment)
@@ -281,6 +280,7 @@ _DEEDS: dict[Action, Deed] = {
     Action.SUSPECT: Course.suspect,
     Action.DISMISS: Course.dismiss,
     Action.BEGIN: Course.begin,
+    Action.BRIDGE: Course.bridge,
     Action.FIND: Course.find,
     Action.RESUME: Course.resume,
     Action.END: Course.end,

@@ -286,10 +286,12 @@ STATES: dict[Phase, MotorState] = {
     _P.LOST_RUNNING: MotorState.UNKNOWN,
 }
 IN_START = frozenset({_P.RAMPING, _P.SETTLING, _P.DROPPED, _P.STALLED})
-GATHERING = IN_START | {_P.SUSPECTED, _P.FRESH, _P.FALLEN}
-"""Phases in which samples belong to a start."""
 STANDING = frozenset({_P.STOPPED, _P.SUSPECTED, _P.TRIPPED})
 """Phases in which a run bit alone means that a start begins."""
+AT_REST = STANDING | {_P.UNKNOWN, _P.LOST_STOPPED}
+"""Phases in which the shaft is taken not to be driven."""
+GATHERING = IN_START | {_P.SUSPECTED, _P.FRESH, _P.FALLEN}
+"""Phases in which samples belong to a start."""
 
 
 def mermaid() -> str:

@@ -1,4 +1,4 @@
-"""The recogniser's table by itself, and life as it is: every kind of start and stop, with and without status bits, at several poll periods."""
+"""The table by itself, and life as it is: every kind of start and stop, with and without status bits, at several poll periods."""
 
 from __future__ import annotations
 
