@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gateway.machine.drive import Observation, observe
+from gateway.machine.line_faults import Shares
 from simulators.meter import bell, stepped
 from simulators.motor import TICK_S, Motor
 from simulators.traits import Make
@@ -42,17 +43,17 @@ class Instruments:
             "thermal_used": motor.protection.thermal.used_pct,
         }
         if seen.running:
-            values |= self._fed(seen, tick)
+            values |= self._fed(seen, motor.line_shares, tick)
         return values
 
-    def _fed(self, seen: Observation, tick: int) -> dict[str, Value]:
+    def _fed(self, seen: Observation, shares: Shares, tick: int) -> dict[str, Value]:
         """Return what is measured only while the motor is fed."""
         device, seed = self._make.device, self._make.seed
         noise, current, step = device.noise, seen.line_current_a, device.current_step_a
         high, low = 1.0 + device.unbalance, 1.0 - device.unbalance / 2
-        l1 = stepped(current * high * (1.0 + noise * bell(seed, 1, tick)), step)
-        l2 = stepped(current * low * (1.0 + noise * bell(seed, 2, tick)), step)
-        l3 = stepped(current * low * (1.0 + noise * bell(seed, 3, tick)), step)
+        l1 = stepped(current * shares[0] * high * (1.0 + noise * bell(seed, 1, tick)), step)
+        l2 = stepped(current * shares[1] * low * (1.0 + noise * bell(seed, 2, tick)), step)
+        l3 = stepped(current * shares[2] * low * (1.0 + noise * bell(seed, 3, tick)), step)
         return {
             "current": (l1 + l2 + l3) / 3,
             "current_l1": l1,

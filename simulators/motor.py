@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import replace
 from math import floor
 
-from gateway.machine.drive import Drive, DriveState, Phase, reset, soft_stop, start, stop, trip
+from gateway.machine.drive import Drive, DriveState, Phase, feed_now, reset, soft_stop, start, stop, trip
+from gateway.machine.line_faults import OneLineOpen, Shares, UnequalVoltages, line_shares
 from gateway.machine.motion import advance
-from simulators.protection import Protection, ProtectionSettings, Trip
+from simulators.protection import Protection, ProtectionSettings, Seen, Trip
 from simulators.traits import Drift, Supply
 
 TICKS_PER_S = 50
@@ -40,11 +41,22 @@ class Motor:
     """State of drive, supply and protection at `tick`. `cycle_ticks` is the step while something moves, 5 (0.1 s) at most."""
 
     def __init__(
-        self, drive: Drive, supply: Supply, protection: ProtectionSettings, drift: Drift, cycle_ticks: int = 1
+        self,
+        drive: Drive,
+        supply: Supply,
+        protection: ProtectionSettings,
+        drift: Drift,
+        cycle_ticks: int = 1,
+        *,
+        has_sensor: bool = False,
     ) -> None:
+        self._has_sensor = has_sensor
         self._cycle_ticks = min(cycle_ticks, 5)
         self._first = drive
-        self.drive = replace(drive, at_speed_current_ratio=FALL_RATIO)
+        self._sag_ratio = 1.0
+        sound = UnequalVoltages(method=drive.method, ratio=supply.unequal) if supply.unequal else drive.method
+        self._sound_method = sound
+        self.drive = replace(drive, at_speed_current_ratio=FALL_RATIO, method=sound)
         self.supply = supply
         self.drift = drift
         self.protection = Protection(protection)
@@ -62,7 +74,14 @@ class Motor:
     def is_moving(self) -> bool:
         """True while values change from tick to tick."""
         phase, state = self.state.phase, self.state
-        return phase in (Phase.STARTING, Phase.STOPPING) or (phase is Phase.RUNNING and not state.settled)
+        if phase is Phase.RUNNING:
+            return not state.settled or self.protection.is_timing
+        return phase in (Phase.STARTING, Phase.STOPPING)
+
+    @property
+    def line_shares(self) -> Shares:
+        """Current of each line over that of the drive's feed."""
+        return line_shares(self.drive.method, self.drive.circuit, self.state.speed_rad_s)
 
     def next_tick(self) -> int:
         """Return where the next step ends if nothing comes between."""
@@ -87,17 +106,23 @@ class Motor:
         self.state = advance(self.drive, self.state, duration_s, self._supply_ratio(), self._load_ratio)
         self.tick = tick
         state = self.state
-        return self.protection.judge(
-            duration_s,
-            state.feed.line_current_a / self.drive.flc_a,
-            state.speed_rad_s / self.drive.rated_speed_rad_s,
+        seen = Seen(
+            current_ratio=state.feed.line_current_a / self.drive.flc_a,
+            speed_ratio=state.speed_rad_s / self.drive.rated_speed_rad_s,
             running=state.phase in (Phase.STARTING, Phase.RUNNING, Phase.STOPPING),
             starting=state.phase is Phase.STARTING,
+            shares=self.line_shares,
+            voltage_ratio=state.supply_ratio,
+            winding_degc=self.supply.ambient_at(self.tick * TICK_S) + state.rise.winding_k if self._has_sensor else None,
         )
+        return self.protection.judge(duration_s, seen)
+
+    def _open_ratio(self) -> float:
+        return self.supply.open_ratio_at(self.tick * TICK_S) * self._sag_ratio
 
     def _supply_ratio(self) -> float:
         state = self.state
-        open_ratio = self.supply.open_ratio_at(self.tick * TICK_S)
+        open_ratio = self._open_ratio()
         drawn = state.feed.line_current_a / (self.drive.flc_a * state.supply_ratio)
         # Current is nearly proportional to voltage, so the sagging voltage is found without search.
         ratio = open_ratio / (1.0 + self.supply.dip_per_flc * drawn)
@@ -121,7 +146,28 @@ class Motor:
 
     def _sagged(self, closing: DriveState) -> float:
         drawn = closing.feed.line_current_a / (self.drive.flc_a * closing.supply_ratio)
-        return self.supply.open_ratio_at(self.tick * TICK_S) / (1.0 + self.supply.dip_per_flc * drawn)
+        return self._open_ratio() / (1.0 + self.supply.dip_per_flc * drawn)
+
+    def open_line(self, line: int) -> None:
+        """Take one line of the supply away; one that is away already stays the only one."""
+        if not isinstance(self.drive.method, OneLineOpen):
+            self._feed_by(replace(self.drive, method=OneLineOpen(method=self._first.method, line=line)))
+
+    def close_line(self) -> None:
+        """Bring the missing line back."""
+        self._feed_by(replace(self.drive, method=self._sound_method))
+
+    def sag(self, ratio: float) -> None:
+        """Let the supply fall to a part of what it would be; 1 ends it. ValueError when it is not above 0."""
+        if not 0.0 < ratio <= 1.5:
+            raise ValueError(f"supply ratio: found {ratio:g}, allowed above 0 and up to 1.5")
+        self._sag_ratio = ratio
+        self._feed_by(self.drive)
+
+    def _feed_by(self, drive: Drive) -> None:
+        self.drive = drive
+        moved = replace(self.state, settled=False)
+        self.state = replace(moved, feed=feed_now(drive, moved))
 
     def stop(self, *, softly: bool) -> None:
         """Stop: on the falling ramp where the device has one and it is wanted, else switched off."""

@@ -39,7 +39,9 @@ class SimulatedStarter:
         self.name = make.name
         self.map = make.map
         self._update_ticks = max(ceil(make.device.update_s * TICKS_PER_S - 1e-9), 1)
-        self.motor = Motor(make.drive, make.supply, make.protection, make.drift, self._update_ticks)
+        self.motor = Motor(
+            make.drive, make.supply, make.protection, make.drift, self._update_ticks, has_sensor=make.device.temperature_sensor
+        )
         self.timetable = Timetable(daily=make.daily, single=make.events, seed=make.seed)
         self.truth: list[Truth] = []
         self.reachable = True
@@ -169,6 +171,12 @@ class SimulatedStarter:
             case Action.SWAP_WORDS | Action.UNSWAP_WORDS:
                 self._encoder.swapped = event.action is Action.SWAP_WORDS
                 self._encoded = None
+            case Action.OPEN_LINE:
+                self.motor.open_line(round(event.value))
+            case Action.CLOSE_LINE:
+                self.motor.close_line()
+            case Action.SAG:
+                self.motor.sag(event.value)
             case Action.RESTART:
                 self._stop(softly=False)
                 self._boot_until = self.motor.tick + round((event.value or self.make.device.boot_s) * TICKS_PER_S)

@@ -33,6 +33,11 @@ class Action(StrEnum):
     SET_COUNTER = "set_counter"
     SWAP_WORDS = "swap_words"
     UNSWAP_WORDS = "unswap_words"
+    OPEN_LINE = "open_line"
+    """Line 1, 2 or 3 (the event's value) of the supply opens; a second one does not open as well."""
+    CLOSE_LINE = "close_line"
+    SAG = "sag"
+    """The supply falls to the event's value x what it would be; 1 ends it."""
     RESTART = "restart"
     """The device boots: it answers nothing for a while, and a running motor is switched off."""
 

@@ -44,11 +44,13 @@ class Supply:
     """The supply at the starter's terminals. Voltage is a ratio of the rated voltage.
 
     dip_per_flc: how far the voltage falls for each x FLC of line current. swing: how far it moves over the day, lowest at noon.
+    unequal: negative sequence of the voltages x the positive one.
     """
 
     voltage_ratio: float = 1.0
     dip_per_flc: float = 0.0
     swing: float = 0.0
+    unequal: float = 0.0
     ambient_degc: float = 20.0
     ambient_swing_k: float = 0.0
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from simulators.protection import Protection, ProtectionSettings, ThermalFigure, Trip
+from simulators.protection import Protection, ProtectionSettings, Seen, ThermalFigure, Trip
 
 
 def time_to_full_s(ratio: float, before: float = 0.0) -> float:
@@ -50,7 +51,8 @@ def test_cooling_at_standstill_is_three_times_slower() -> None:
 
 
 def judged(protection: Protection, seconds: float, ratio: float, speed: float, *, starting: bool, running: bool = True) -> list[Trip]:
-    return [protection.judge(0.02, ratio, speed, running=running, starting=starting) for _ in range(round(seconds * 50))]
+    seen = Seen(current_ratio=ratio, speed_ratio=speed, running=running, starting=starting)
+    return [protection.judge(0.02, seen) for _ in range(round(seconds * 50))]
 
 
 def test_stall_start_time_and_overload() -> None:
@@ -72,5 +74,49 @@ def test_an_overload_resets_only_when_cool() -> None:
     judged(protection, 12.0, 7.0, 1.0, starting=False)
     assert not protection.may_reset(Trip.OVERLOAD)
     assert protection.may_reset(Trip.EXTERNAL)
-    protection.judge(900.0, 0.0, 0.0, running=False, starting=False)
+    protection.judge(900.0, Seen(current_ratio=0.0, speed_ratio=0.0, running=False, starting=False))
     assert protection.may_reset(Trip.OVERLOAD)
+
+
+RUNS = Seen(current_ratio=0.9, speed_ratio=1.0, running=True, starting=False)
+
+
+def lasting(settings: ProtectionSettings, seen: Seen, seconds: float) -> tuple[float, Trip] | None:
+    """Return after which time [s] the protection trips, and why; None when it does not."""
+    protection = Protection(settings)
+    for number in range(1, round(seconds * 50) + 1):
+        trip = protection.judge(0.02, seen)
+        if trip is not Trip.NONE:
+            return round(number * 0.02, 6), trip
+    return None
+
+
+@pytest.mark.parametrize(
+    ("settings", "seen", "expected"),
+    [
+        (ProtectionSettings(), replace(RUNS, shares=(1.0, 0.0, 1.0)), (1.0, Trip.PHASE_LOSS)),
+        (ProtectionSettings(phase_loss_s=None), replace(RUNS, shares=(1.0, 0.0, 1.0)), None),
+        (ProtectionSettings(), replace(RUNS, shares=(1.2, 0.8, 1.0)), None),
+        (ProtectionSettings(unbalance_ratio=0.1, unbalance_s=3.0), replace(RUNS, shares=(1.2, 0.8, 1.0)), (3.0, Trip.UNBALANCE)),
+        (ProtectionSettings(unbalance_ratio=0.3), replace(RUNS, shares=(1.2, 0.8, 1.0)), None),
+        (ProtectionSettings(), replace(RUNS, voltage_ratio=0.7), None),
+        (ProtectionSettings(undervoltage_ratio=0.8), replace(RUNS, voltage_ratio=0.7), (1.0, Trip.UNDERVOLTAGE)),
+        (ProtectionSettings(hot_winding_degc=150.0), replace(RUNS, winding_degc=151.0), (0.02, Trip.HOT_WINDING)),
+        (ProtectionSettings(hot_winding_degc=150.0), replace(RUNS, winding_degc=149.0), None),
+        (ProtectionSettings(hot_winding_degc=150.0), RUNS, None),
+        # Without current no line is missing: the open gap of a star-delta starter.
+        (ProtectionSettings(), replace(RUNS, current_ratio=0.0, shares=(1.0, 0.0, 1.0)), None),
+    ],
+)
+def test_what_the_supply_and_the_winding_do(settings: ProtectionSettings, seen: Seen, expected: tuple[float, Trip] | None) -> None:
+    assert lasting(settings, seen, 10.0) == expected
+
+
+def test_a_pause_begins_the_time_anew() -> None:
+    protection = Protection(ProtectionSettings())
+    lost = replace(RUNS, shares=(1.0, 1.0, 0.0))
+    for _ in range(20):
+        assert protection.judge(0.5, lost) is Trip.NONE
+        assert protection.is_timing
+        assert protection.judge(0.02, RUNS) is Trip.NONE
+        assert not protection.is_timing
