@@ -29,6 +29,7 @@ from simulators.scenario import Scenario, load_scenario
 FOLDER = Path(__file__).parent.parent / "config" / "demo"
 HISTORY_DAYS = 7
 LONGEST_DAYS = 60
+LAST_STRETCH_S = 5.0
 
 
 def run_demo(folder: Path, *, fresh: bool, port: int | None, tell: Tell) -> None:
@@ -121,19 +122,22 @@ def _midnight(now: Instant, site: Site) -> Instant:
 
 def _bring_up(site: Site, starters: dict[str, SimulatedStarter], begin_at: Instant, clock: Clock, *, is_new: bool) -> None:
     """Bring the simulated plant to now: with its history written where the store is new, else silently."""
-    until_s = (clock.now() - begin_at) / SECOND
+    done_s, until_s = 0.0, (clock.now() - begin_at) / SECOND
     text = "a week of history" if is_new else "bringing the plant up to date"
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"), TimeRemainingColumn())
     bar = Progress(*columns, console=Console(stderr=True))
     with bar:
         task = bar.add_task(text, total=until_s * len(starters))
 
-        def advance(done_s: float) -> None:
-            bar.advance(task, done_s)
+        def advance(part_s: float) -> None:
+            bar.advance(task, part_s)
 
         if is_new:
             with opened_core(site, clock) as core:
-                write_history(core, site, starters, begin_at, until_s, advance)
+                # Making the history takes a while itself: what passed meanwhile is made too, so that no gap is left before the live run.
+                while until_s - done_s > LAST_STRETCH_S:
+                    write_history(core, site, starters, begin_at, (done_s, until_s), advance)
+                    done_s, until_s = until_s, (clock.now() - begin_at) / SECOND
             return
         for starter in starters.values():
             starter.advance_to(until_s)

@@ -1,4 +1,4 @@
-"""A week of history without sockets: simulated starters stepped through time, their registers decoded, folded and stored as live ones are."""
+"""A week of history without sockets: simulated starters stepped through time, their registers decoded, folded and stored like live ones."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from gateway.registers.decode import decode_block, decode_scalar
 from gateway.registers.model import Protocol
 from gateway.registers.plan import plan_reads
 from gateway.site import Site, StarterSite
-from simulators.encoder import raw_number
 from simulators.plant import SimulatedStarter
+from simulators.words import raw_number
 
-HISTORY_INTERVAL_S = 20.0
+HISTORY_INTERVAL_S = 25.0
 """Between readings while nothing happens."""
 CLOSE_INTERVAL_S = 0.1
 """Between readings of a start."""
-TAIL_S = 6.0
+TAIL_S = 5.0
 """Readings stay close so long after a start, so that the current at speed is seen."""
 PORTION = 200
 
@@ -66,15 +66,20 @@ class RegisterReader:
 
 
 def write_history(
-    core: Core, site: Site, starters: Mapping[str, SimulatedStarter], begin_at: Instant, until_s: float, advance: Callable[[float], None]
+    core: Core,
+    site: Site,
+    starters: Mapping[str, SimulatedStarter],
+    begin_at: Instant,
+    span_s: tuple[float, float],
+    advance: Callable[[float], None],
 ) -> None:
-    """Step every starter to `until_s` seconds after the begin and take its readings into the core, in the order of time.
+    """Step every starter through a span of seconds after the begin and take its readings into the core, in the order of time.
 
     advance is told how many seconds of how many starters were done.
     """
-    streams = {each.starter.name: _readings(each, starters[each.starter.name], begin_at, until_s) for each in site.starters}
+    streams = {each.starter.name: _readings(each, starters[each.starter.name], begin_at, span_s) for each in site.starters}
     # The store appends, so readings of all starters must come about in the order of time: the one that is furthest behind is next.
-    behind = [(begin_at, name) for name in streams]
+    behind = [(begin_at + round(span_s[0] * SECOND), name) for name in streams]
     heapq.heapify(behind)
     while behind:
         before, name = heapq.heappop(behind)
@@ -96,9 +101,10 @@ def _portion(readings: Iterator[Reading]) -> list[Reading]:
     return portion
 
 
-def _readings(site: StarterSite, simulated: SimulatedStarter, begin_at: Instant, until_s: float) -> Iterator[Reading]:
+def _readings(site: StarterSite, simulated: SimulatedStarter, begin_at: Instant, span_s: tuple[float, float]) -> Iterator[Reading]:
     reader = RegisterReader(site, simulated)
-    at_s, close_until_s = 0.0, 0.0
+    at_s, until_s = span_s
+    close_until_s = at_s
     while at_s <= until_s:
         simulated.advance_to(at_s)
         yield reader.reading(begin_at + round(at_s * SECOND))
@@ -107,7 +113,13 @@ def _readings(site: StarterSite, simulated: SimulatedStarter, begin_at: Instant,
         if at_s < close_until_s:
             at_s += CLOSE_INTERVAL_S
             continue
-        coming_s = simulated.next_event_at()
-        steady_s = at_s + HISTORY_INTERVAL_S
-        # The reading that first shows an event comes at most one interval of a start after it, as a fast poll would see it.
-        at_s = steady_s if coming_s is None or coming_s >= steady_s else max(coming_s, at_s + CLOSE_INTERVAL_S)
+        at_s = _next_look(at_s, simulated.next_event_at())
+
+
+def _next_look(at_s: float, coming_s: float | None) -> float:
+    """Return when to read next while nothing happens: just before and just after what comes, as a fast poll would see it."""
+    steady_s = at_s + HISTORY_INTERVAL_S
+    if coming_s is None or coming_s >= steady_s:
+        return steady_s
+    before_s, after_s = coming_s - 0.5 * CLOSE_INTERVAL_S, coming_s + 0.5 * CLOSE_INTERVAL_S
+    return before_s if before_s > at_s + 1e-6 else after_s
