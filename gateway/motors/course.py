@@ -31,9 +31,9 @@ class Moment:
     ledger: Ledger
     signs: Signs
     sample: Sample
-    before: Sample | None
+    before: Sample
+    """Last usable reading before this one, the same where there is none."""
     before_at: Instant | None
-    """Last usable reading before this one."""
     heat_before: float
     heat: float
     trip_code: int | None

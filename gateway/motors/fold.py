@@ -89,13 +89,13 @@ class Fold:
         code = reading.number("trip_code")
         if code is None and "trip_code" in state.kept and not isinstance(state.kept["trip_code"][1], str):
             code = float(state.kept["trip_code"][1])
-        before = None if last is None or last.at != before_at else Sample(last.at, line_current_a(last.values), last.values)
+        told = last if last is not None and last.at == before_at else state.usable or reading
         return Moment(
             starter=self.starter,
             ledger=state.ledger,
             signs=signs,
             sample=Sample(reading.at, signs.current_a, reading.values),
-            before=before,
+            before=Sample(told.at, line_current_a(told.values), told.values),
             before_at=before_at,
             heat_before=heat_before,
             heat=state.heat.used_now(self.model),
@@ -139,6 +139,8 @@ class Fold:
 
     def _unusable(self, reading: Reading) -> list[Event]:
         state, usable_at = self._state, self._state.recogniser.usable_at
+        if state.last is not None and state.last.at == usable_at:
+            state.usable = state.last
         events: list[Event] = []
         if usable_at is not None and seconds_between(usable_at, reading.at) > self.starter.thresholds.gap_s:
             state.blind = True

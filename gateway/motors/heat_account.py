@@ -8,7 +8,7 @@ Between two readings I^2 is taken as a straight line. Steady running is summed u
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from gateway.instants import HOUR, MINUTE, SECOND, Instant
 from gateway.motors.history import HeatState
@@ -60,18 +60,16 @@ class HeatAccount:
     def gap(self, at: Instant, ratio: float | None, turning: bool, quiet: bool, model: ThermalModel) -> None:
         """Fold the first reading after a gap; `quiet`: the counter and the states on both sides say that nothing happened in it."""
         self.flush(model)
-        if self.state is not None:
-            highest = max(math.sqrt(self.square), ratio or 0.0) if turning else 0.0
-            self.state = model.after(self.state, at, highest if quiet else None, turning or not quiet)
+        highest = max(math.sqrt(self.square), ratio or 0.0) if turning else 0.0
+        self.state = model.after(self.state_now(model), at, highest if quiet else None, turning or not quiet)
         self.at, self.square, self.sum_s, self.turning = at, (ratio or 0.0) ** 2, 0.0, turning
         self._note(model)
 
     def charge(self, heat: float, model: ThermalModel) -> None:
         """Add the heat of a start that was not seen."""
         self.flush(model)
-        if self.state is not None:
-            self.state = model.charged(self.state, heat)
-            self.note(model)
+        self.state = model.charged(self.state_now(model), heat)
+        self.note(model)
 
     def flush(self, model: ThermalModel) -> None:
         """Bring the state up to the last reading."""
@@ -103,13 +101,11 @@ class HeatAccount:
 
     def _dark(self, at: Instant, model: ThermalModel) -> None:
         self.flush(model)
-        if self.state is not None:
-            self.state = model.after(self.state, at, None, True)
+        self.state = model.after(self.state_now(model), at, None, True)
         self.at, self.sum_s, self.square = at, 0.0, 0.0
 
     def shift(self, by_us: int) -> None:
         """Move every instant, after the wall clock was set."""
-        if self.state is not None:
-            self.state = HeatState(at=self.state.at + by_us, nodes=self.state.nodes, certain=self.state.certain, reason=self.state.reason)
+        self.state = None if self.state is None else replace(self.state, at=self.state.at + by_us)
         self.at += by_us
         self.trail = [(at + by_us, used) for at, used in self.trail]

@@ -199,10 +199,9 @@ class Ledger:
         return _unseen(self.total, from_at, to_at, remark)
 
     def _remove(self, number: int) -> StartMark | None:
-        for index in range(len(self.entries) - 1, -1, -1):
-            if self.entries[index].number == number:
-                return self.entries.pop(index).mark
-        return None
+        places = range(len(self.entries) - 1, -1, -1)
+        place = next((place for place in places if self.entries[place].number == number), None)
+        return None if place is None else self.entries.pop(place).mark
 
 
 def _began_at(entry: Entry) -> Instant:

@@ -187,8 +187,7 @@ class Recogniser:
         """Move every instant, after the wall clock was set."""
         self.since += by_us
         self.ended_at += by_us
-        if self.usable_at is not None:
-            self.usable_at += by_us
+        self.usable_at = None if self.usable_at is None else self.usable_at + by_us
         self.ramp.from_at += by_us
         self.ramp.off_at += by_us
         self.ramp.steady_at += by_us

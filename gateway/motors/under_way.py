@@ -76,10 +76,10 @@ class UnderWay:
         """Return where the start reached speed: see `start_figures`."""
         high_a, update_s = starter.thresholds.high_ratio * starter.motor.flc_a, starter.signals.update_time_s
         known = [sample for sample in self.samples if sample.current_a is not None]
-        if ramp.high_seen and known and (known[-1].current_a or 0.0) <= high_a:
-            crossing = end_crossing(self.samples, high_a, update_s)
-            if crossing is not None:
-                return crossing
+        came_down = ramp.high_seen and known and (known[-1].current_a or 0.0) <= high_a
+        crossing = end_crossing(self.samples, high_a, update_s) if came_down else None
+        if crossing is not None:
+            return crossing
         if ramp.speed_at is None and not ramp.starting_seen:
             return Edge(max(ramp.steady_at, self.began.at), self._interval_before(ramp.steady_at) + 0.5 * update_s)
         told_at = self.samples[-1].at if ramp.speed_at is None else ramp.speed_at
@@ -190,14 +190,9 @@ def winding_factor(starter: Starter) -> float:
     return REDUCED.get(device.method, 1.0)
 
 
-def suspected(off: Sample | None, on: Sample, exact: bool, starter: Starter) -> UnderWay:
+def suspected(off: Sample, on: Sample, exact: bool, starter: Starter) -> UnderWay:
     """Return a start that may have begun between the last reading that was off and the first that is on."""
-    edge = begin_edge(off.at if off is not None else on.at, on.at, exact, starter.signals.update_time_s)
-    under_way = UnderWay(began=edge)
-    if off is not None:
-        under_way.samples.append(off)
-    under_way.samples.append(on)
-    return under_way
+    return UnderWay(began=begin_edge(off.at, on.at, exact, starter.signals.update_time_s), samples=[off, on])
 
 
 def found(last_usable_at: Instant | None, on: Sample, starter: Starter) -> UnderWay:

@@ -48,14 +48,10 @@ def _heat(state: WatchState, model: ThermalModel, learned: LearnedStart) -> Heat
 
 
 def _marks(state: WatchState, now: Instant) -> tuple[StartMark, ...]:
-    marks = [entry.mark for entry in state.ledger.entries]
     under_way = state.course.under_way
-    if under_way is not None and under_way.number and under_way.ended is None:
-        number = under_way.number
-        open_mark = next((entry.mark for entry in state.ledger.entries if entry.number == number), None)
-        if open_mark is not None:
-            marks.remove(open_mark)
-            marks.append(replace(open_mark, ended_at=now))
+    open_number = under_way.number if under_way is not None and under_way.ended is None else 0
+    entries = state.ledger.entries
+    marks = [replace(entry.mark, ended_at=now) if entry.number == open_number else entry.mark for entry in entries]
     pending = [unseen_mark(start.ended_at) for start in state.ledger.pending()]
     return tuple(sorted((*marks, *pending), key=lambda mark: mark.began_at)) if pending else tuple(marks)
 

@@ -18,7 +18,8 @@ from gateway.motors.signs import Kept
 class WatchState:
     """State of one watch.
 
-    last: last accepted reading; `kept`: older values of keys that it leaves out.
+    last: last accepted reading; `usable`: the last that told whether the motor is on, where that is an earlier one.
+    kept: last known values of keys that readings leave out.
     told: state of the motor as told in events, since `told_at`; `blind` while no usable reading comes.
     first_at: first reading of all.
     command_until: a start command that came a moment ago keeps the pace fast until then.
@@ -31,6 +32,7 @@ class WatchState:
     ledger: Ledger = field(default_factory=Ledger)
     heat: HeatAccount = field(default_factory=HeatAccount)
     last: Reading | None = None
+    usable: Reading | None = None
     kept: Kept = field(default_factory=dict)
     told: MotorState = MotorState.UNKNOWN
     told_at: Instant | None = None
@@ -45,8 +47,8 @@ class WatchState:
         """Move every instant, after the wall clock was set."""
         for part in (self.recogniser, self.course, self.ledger, self.heat):
             part.shift(by_us)
-        if self.last is not None:
-            self.last = replace(self.last, at=self.last.at + by_us)
+        self.last = None if self.last is None else replace(self.last, at=self.last.at + by_us)
+        self.usable = None if self.usable is None else replace(self.usable, at=self.usable.at + by_us)
         self.kept = {key: (at + by_us, value) for key, (at, value) in self.kept.items()}
         self.told_at = None if self.told_at is None else self.told_at + by_us
         self.first_at = None if self.first_at is None else self.first_at + by_us
