@@ -28,6 +28,7 @@ from gateway.web.past import NO_PAST, Past
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.slots import slot_picture
 from gateway.web.snapshot import MotorNow, Snapshot
+from gateway.web.wall_page import hidden_count, wall_rows, wall_sentence
 from gateway.web.wire_page import fault_words, link_lines, store_lines, wire_sentence
 from gateway.web.words import answer, explanation, look_first, now_line, page_sentence
 
@@ -43,6 +44,7 @@ def pages_router(desk: Desk) -> APIRouter:
     _add_motor(router, desk)
     _add_alerts(router, desk)
     _add_wire(router, desk)
+    _add_wall(router, desk)
     return router
 
 
@@ -75,6 +77,7 @@ def _motors_page(desk: Desk, snapshot: Snapshot, find: str) -> HTMLResponse:
         many=len(rows) > 12,
         find=find,
         shown=shown,
+        rows_shown=bool(rows),
         version=list_version(snapshot),
     )
 
@@ -202,6 +205,21 @@ def _add_wire(router: APIRouter, desk: Desk) -> None:
     @router.get("/wire")
     async def wire() -> HTMLResponse:
         return await run_in_threadpool(_wire_page, desk, desk.snapshot(), desk.plant.health())
+
+
+def _add_wall(router: APIRouter, desk: Desk) -> None:
+    @router.get("/wall")
+    async def wall() -> HTMLResponse:
+        snapshot = desk.snapshot()
+        return desk.page(
+            "wall.html",
+            snapshot,
+            here="motors",
+            version=list_version(snapshot),
+            sentence=wall_sentence(snapshot),
+            rows=wall_rows(snapshot),
+            hidden=hidden_count(snapshot),
+        )
 
 
 def _wire_page(desk: Desk, snapshot: Snapshot, health: Health) -> HTMLResponse:

@@ -36,6 +36,7 @@ PAGES = {
     "motor": "/motors/DC-01",
     "motor-running": "/motors/RW-01",
     "motor-silent": "/motors/BP-01",
+    "wall": "/wall",
     "alerts": "/alerts",
     "wire": "/wire",
     "handbook": "/handbook",

@@ -50,7 +50,7 @@ async def test_twelve_motors_fit_a_panel_without_scrolling(visit: Visit) -> None
 
 async def test_twelve_motors_with_eight_alerts_still_fit(visit: Visit) -> None:
     for name in ("SC-01", "CV-01", "CV-03", "FN-02"):
-        visit.plant.standing.append(alert_of(name, AlertKind(next(iter(AlertKind))), 2, "Thermal capacity 88 %, warns at 85 %", "Wait", 3))
+        visit.plant.standing.append(alert_of(name, AlertKind.HEAT, 2, "Thermal capacity 88 %, warns at 85 %", "Wait", 3))
     await visit.go("/")
     assert await visit.page.locator("#rows a.row.a").count() == 8
     assert await visit.page.evaluate("document.documentElement.scrollHeight") <= 600
@@ -98,7 +98,7 @@ async def test_a_new_start_draws_itself(visit: Visit) -> None:
 
 async def test_a_new_alert_moves_its_motor_up_and_renews_the_sentence(visit: Visit) -> None:
     await visit.go("/")
-    visit.plant.standing.append(alert_of("TH-01", next(iter(AlertKind)), 1, "Tripped: code 7, overload", "Look at the rake", 0))
+    visit.plant.standing.append(alert_of("TH-01", AlertKind.TRIPPED, 1, "Tripped: code 7, overload", "Look at the rake", 0))
     await visit.until_text("h1", "3 motors need action, 2 need a look.")
     await visit.page.locator('#rows a.row.p1[data-motor="TH-01"]').wait_for()
     assert "Alerts 6" in await visit.text("nav")
@@ -112,7 +112,7 @@ async def test_rows_do_not_jump_under_a_finger(visit: Visit) -> None:
     await visit.page.keyboard.press("Shift+Tab")
     await visit.page.keyboard.press("Tab")
     async with visit.page.expect_response(visit.address + "/"):
-        visit.plant.standing.append(alert_of("TH-01", next(iter(AlertKind)), 1, "Tripped: code 7, overload", "Look at the rake", 0))
+        visit.plant.standing.append(alert_of("TH-01", AlertKind.TRIPPED, 1, "Tripped: code 7, overload", "Look at the rake", 0))
     motor = visit.plant.motors["RW-01"]
     motor.live = replace(motor.live, current_ratio=1.11)
     await visit.until_text(f"{WATER} [data-live=note]", "1.11")
@@ -202,7 +202,7 @@ async def test_hostile_names_never_run(visit: Visit) -> None:
     dust = visit.plant.motors["DC-01"]
     dust.starter = replace(dust.starter, title=HOSTILE)
     visit.plant.site_name = HOSTILE
-    visit.plant.standing.append(alert_of("DC-01", next(iter(AlertKind)), 1, HOSTILE, HOSTILE, 1))
+    visit.plant.standing.append(alert_of("DC-01", AlertKind.TRIPPED, 1, HOSTILE, HOSTILE, 1))
     dust.live = replace(dust.live, values={HOSTILE: HOSTILE}, flaws={"current": HOSTILE}, reason=HOSTILE)
     for path in ("/", "/motors/DC-01", "/alerts", "/wire", "/handbook"):
         await visit.go(path)
@@ -252,3 +252,14 @@ async def test_pictures_of_every_page(browser: Browser, visit: Visit, pictures: 
     taken = await shoot(browser, visit.address, pictures)
     assert all(file.stat().st_size > 5000 for file in taken)
     assert len(taken) == len(PAGES) * 6
+
+
+async def test_nothing_on_the_wall_is_small_and_it_fits_a_panel(visit: Visit) -> None:
+    await visit.go("/wall")
+    assert await visit.page.evaluate("document.documentElement.scrollHeight") <= 600
+    own = "[...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())"
+    script = f"[...document.querySelectorAll('main *')].filter(e => {own}).map(e => parseFloat(getComputedStyle(e).fontSize))"
+    sizes = await visit.page.evaluate(script)
+    assert min(size for size in sizes if size) >= 60
+    visit.plant.standing.clear()
+    await visit.until_text("h1", "All 12 as usual")

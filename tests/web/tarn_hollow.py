@@ -412,35 +412,47 @@ def alert_of(starter: str, kind: AlertKind, priority: int, text: str, advice: st
 def tarn_hollow(clock: Clock | None = None) -> FakePlant:
     """Return the plant at 14:12: two motors need action, two need a look, eight are as usual."""
     motors = [_dust_collector(), _feed_conveyor(), _compressor(), _raw_water_2(), _booster(), *_calm()]
-    kinds = list(AlertKind)
     alerts = [
         alert_of(
             "CM-01",
-            kinds[0],
+            AlertKind.STALLED,
             1,
             "Stalled: 3.4 × FLC for 25 s, then cut off",
             "check that the unloader valve opens before the next start",
             21,
         ),
         replace(
-            alert_of("DC-01", kinds[1], 1, "Last start took 19.6 s, usual 12 s", "check the inlet damper", 5),
+            alert_of("DC-01", AlertKind.STARTS_AT_LIMIT, 1, "Last start took 19.6 s, usual 12 s", "check the inlet damper", 5),
             acknowledged_at=NOW - 3 * MINUTE,
             acknowledged_by="shift lead",
         ),
-        alert_of("BP-01", kinds[2], 2, "No data for 14 min; 2 starts counted, not seen", "check the link to gateway port 2", 14),
+        alert_of("BP-01", AlertKind.NO_DATA, 2, "No data for 14 min; 2 starts counted, not seen", "check the link to gateway port 2", 14),
         replace(
-            alert_of("RW-02", kinds[3], 2, "Starts grow longer: 8.9 to 10.8 s in 30 days", "plan an inspection within 2 weeks", 292),
+            alert_of(
+                "RW-02",
+                AlertKind.STARTS_AT_LIMIT,
+                2,
+                "Starts grow longer: 8.9 to 10.8 s in 30 days",
+                "plan an inspection within 2 weeks",
+                292,
+            ),
             acknowledged_at=NOW - 267 * MINUTE,
             acknowledged_by="maintenance",
         ),
         alert_of(
-            "CV-02", kinds[1], 3, "Peak 3.8 × FLC, usual 3.4 to 3.6", "the next start was as usual again", 84, returned_at=NOW - 37 * MINUTE
+            "CV-02",
+            AlertKind.NO_DATA,
+            3,
+            "Peak 3.8 × FLC, usual 3.4 to 3.6",
+            "the next start was as usual again",
+            84,
+            returned_at=NOW - 37 * MINUTE,
         ),
     ]
     past = [
         alert_of(
             "CV-01",
-            kinds[0],
+            AlertKind.HEAT,
             2,
             "4 starts in 60 min, 5 permitted",
             "ask why it is started so often",

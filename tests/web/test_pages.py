@@ -200,7 +200,7 @@ async def test_hostile_names_stay_text(client: httpx.AsyncClient, plant: FakePla
         dust.live, values={HOSTILE: HOSTILE, "current": 1.0}, flaws={"current": HOSTILE}, reason=HOSTILE, quality=Quality.UNCERTAIN
     )
     plant.motors["DC-01"].starts[0] = replace(dust.starts[0], remark=HOSTILE)
-    plant.standing.append(alert_of("DC-01", next(iter(AlertKind)), 1, HOSTILE, HOSTILE, 1, acknowledged_by=HOSTILE, acknowledged_at=NOW))
+    plant.standing.append(alert_of("DC-01", AlertKind.TRIPPED, 1, HOSTILE, HOSTILE, 1, acknowledged_by=HOSTILE, acknowledged_at=NOW))
     plant.connections.append(LinkHealth(address=HOSTILE, starters=(HOSTILE,), is_open=True, fault=HOSTILE, faults={HOSTILE: 1}))
     plant.site_name = HOSTILE
     for path in ("/", "/motors/DC-01", "/alerts", "/wire", "/handbook", f"/?find={HOSTILE}", "/handbook?find=<script>", "/nothing"):
@@ -283,6 +283,6 @@ async def test_csv(client: httpx.AsyncClient, plant: FakePlant) -> None:
 
 async def test_many_alerts_make_lower_rows(client: httpx.AsyncClient, plant: FakePlant, app: FastAPI) -> None:
     for name in ("SC-01", "CV-01"):
-        plant.standing.append(alert_of(name, next(iter(AlertKind)), 2, "Thermal capacity 88 %", "Wait", 3))
+        plant.standing.append(alert_of(name, AlertKind.TRIPPED, 2, "Thermal capacity 88 %", "Wait", 3))
     assert 'class="motors tight"' in await page(client, "/")
     assert app.state.desk.hub.clients == 0

@@ -19,12 +19,14 @@ def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
     level = min(max(alert.priority, 1), 3)
     stops = (alert.raised_at, alert.acknowledged_at, alert.returned_at)
     parts = _track(level, acknowledged=alert.acknowledged_at is not None, returned=alert.returned_at is not None)
-    for x, at in zip(_STOPS, stops, strict=True):
+    for x, at, edge in zip(_STOPS, stops, ((0.0, "start"), (_STOPS[1], "middle"), (WIDTH, "end")), strict=True):
         parts.append(svg.rect(x - 7, 5, 14, 14, f"l{level}" if at is not None else "stop"))
-        words = "open" if at is None else time.moment(at, now)
-        # A date beside the clock takes the room of the bold figures.
-        bold = at is not None and words == time.clock(at)
-        parts.append(svg.text(min(x, WIDTH - 34.0) if not bold else x, 36, words, "t2" if bold else "", "middle"))
+        if at is None:
+            parts.append(svg.text(x, 36, "open", "", "middle"))
+        elif (words := time.moment(at, now)) == time.clock(at):
+            parts.append(svg.text(x, 36, words, "t2", "middle"))
+        else:  # a date beside the clock needs the room up to the edge
+            parts.append(svg.text(edge[0], 36, words, "", edge[1]))
     label = ", ".join(
         f"{name} {'no' if at is None else time.moment(at, now)}"
         for name, at in zip(("raised", "acknowledged", "returned"), stops, strict=True)

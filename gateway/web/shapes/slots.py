@@ -61,6 +61,6 @@ def slot_picture(slots: Slots) -> Markup:
         parts.append(svg.rect(x, 1, 9, 18, css))
         if not solid and not dashed and slots.held:
             parts.append(svg.path(f"M{svg.figure(x)} 19l9 -18", "heldbar"))
-        if place >= slots.allowed:
+        if place == slots.allowed:
             parts.append(svg.path(f"M{svg.figure(x - 3)} 0v20", "past"))
     return svg.picture(MOST_SLOTS * 15.0 - 4.0, 20, slots.words, parts, "slots")

@@ -40,8 +40,10 @@ def usual_envelope(earlier: Sequence[Start], flc_a: float, to_s: float) -> Envel
     for start in good_starts(earlier):
         if start.curve is None:
             continue
-        known = [(at, value) for at, value in current_samples(start.curve, flc_a) if value is not None]
-        if len(known) > 2:
+        samples = current_samples(start.curve, flc_a)
+        known = [(at, value) for at, value in samples if value is not None]
+        # A curve with a hole would draw the band where nothing was measured.
+        if len(known) == len(samples) > 2:
             rows.append(np.interp(grid, [at for at, _ in known], [value for _, value in known]))
     if len(rows) < FEWEST_STARTS:
         return []

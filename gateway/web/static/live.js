@@ -17,6 +17,7 @@
   }
   function show(event) {
     put(document.getElementById("clock"), event.clock);
+    for (const place of document.querySelectorAll("[data-clock]")) put(place, event.clock);
     put(document.getElementById("date"), event.date);
     put(document.getElementById("ages"), event.ages);
     for (const element of document.querySelectorAll("[data-motor]")) if (event.motors[element.dataset.motor]) showMotor(element, event.motors[element.dataset.motor]);
