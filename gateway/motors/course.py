@@ -12,7 +12,7 @@ from gateway.motors.ledger import Ledger
 from gateway.motors.recogniser import Ramp
 from gateway.motors.records import Event, Outcome, StartBegan, StartEnded, Stop, StopEnded, StopKind, UnseenStarts
 from gateway.motors.signs import Signs
-from gateway.motors.start_figures import Edge, Sample, begin_edge
+from gateway.motors.start_figures import Sample, begin_edge
 from gateway.motors.starts import Action
 from gateway.motors.under_way import TAIL_S, UnderWay, found, suspected
 
@@ -76,8 +76,7 @@ class Course:
 
     def gather(self, sample: Sample, starter: Starter) -> None:
         """Keep the sample of a start under way."""
-        if self.under_way is not None:
-            self.under_way.add(sample, starter)
+        self.open_start().add(sample, starter)
 
     def restarted(self, at: Instant) -> None:
         """Note that the motor was started unseen, at `at` at the latest: if it is off, it went off no earlier."""
@@ -188,8 +187,6 @@ class Course:
         last_on_at = max((sample.at for sample in start.samples if sample.at < off_at), default=start.began.at)
         start.outcome = outcome
         start.ended = begin_edge(last_on_at, off_at, False, moment.starter.signals.update_time_s)
-        if start.ended.at < start.began.at:
-            start.ended = Edge(start.began.at, start.ended.error_s)
         events = self._closed(moment)
         self.under_way = None
         return events

@@ -295,6 +295,12 @@ def test_run_bit_without_any_current_is_a_start_without_figures() -> None:
     assert [stop.kind for stop in stops_in(events)] == [StopKind.COAST]
 
 
+def test_a_starting_bit_alone_does_not_tell_whether_the_motor_runs() -> None:
+    watch = Watch(starter())
+    assert fold(watch, [Reading(index * 100_000, {"starting": False}) for index in range(5)]) == []
+    assert watch.live().state is MotorState.UNKNOWN
+
+
 def test_starting_and_at_speed_bits_without_run_bit_and_current() -> None:
     rows = [(False, False)] * 5 + [(True, False)] * 40 + [(False, True)] * 50 + [(False, False)] * 10
     readings = [Reading(index * 100_000, {"starting": ramps, "at_speed": speed}) for index, (ramps, speed) in enumerate(rows)]
@@ -396,8 +402,10 @@ def test_a_start_that_ends_in_a_gap(after: Piece, outcome: Outcome, kinds: list[
     assert [stop.kind for stop in stops_in(events)] == kinds
 
 
-def test_a_ramp_after_a_gap_longer_than_any_start_is_another_start() -> None:
-    first, second = starts_in(fold(Watch(starter()), strip((STANDS, Piece(2.0, 3.5, RAMPS), Piece(90.0, SILENT), *SOFT, RUNS))))
+@BITS
+def test_a_ramp_after_a_gap_longer_than_any_start_is_another_start(bits: bool) -> None:
+    pieces = (STANDS, Piece(2.0, 3.5, RAMPS), Piece(90.0, SILENT), *SOFT, RUNS)
+    first, second = starts_in(fold(Watch(starter()), strip(pieces, bits=bits)))
     assert (first.outcome, second.outcome) == (Outcome.ABORTED, Outcome.AT_SPEED)
     assert second.remark == "begin not seen"
 
