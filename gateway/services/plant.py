@@ -25,6 +25,9 @@ from gateway.store.readers import Readers, StoredEvent
 from gateway.store.samples import Samples
 from gateway.store.writer import Writer
 
+MOST_LOG_BYTES = 64 * 2**20
+"""Of the write-ahead log before health warns; it is emptied once a minute and then has a few megabytes at most."""
+
 
 @dataclass(slots=True)
 class Watched:
@@ -129,6 +132,8 @@ class Plant:
         warnings = [*store.warnings, *([f"Nothing is being stored: {store.fault}"] if store.fault else [])]
         if store.dropped_readings:
             warnings.append(f"{store.dropped_readings} raw readings were given up because too much waited for the store; no start was.")
+        if store.log_bytes > MOST_LOG_BYTES:
+            warnings.append(f"The write-ahead log has {store.log_bytes // 2**20} MiB: a reader holds it, or the log cannot be emptied.")
         return Health(
             at=self._clock.now(),
             started_at=self._started_at,

@@ -29,32 +29,27 @@ class Waiting:
 
 
 class Backlog:
-    """Batches in the order in which they came, with a limit on the memory that their readings hold."""
+    """Batches in the order in which they came, with a limit on the memory that their readings hold.
+
+    bytes, readings: what waits. records: starts, stops, alerts and events that wait. dropped: readings given up so far.
+    """
 
     def __init__(self, limit_bytes: int) -> None:
         self._limit_bytes = limit_bytes
         self._waiting: deque[Waiting] = deque()
         self._torn: set[str] = set()
         self.bytes = 0
+        self.readings = 0
+        self.records = 0
         self.dropped = 0
 
     def __len__(self) -> int:
         return len(self._waiting)
 
-    @property
-    def readings(self) -> int:
-        """Return the number of readings that wait."""
-        return sum(len(waiting.readings) for waiting in self._waiting)
-
-    @property
-    def records(self) -> int:
-        """Return the number of starts, stops, alerts and events that wait."""
-        return sum(waiting.batch.records for waiting in self._waiting)
-
     def add(self, waiting: Waiting) -> None:
         """Let one more batch wait."""
         self._waiting.append(waiting)
-        self.bytes += waiting.size_bytes
+        self._count(waiting)
         if self.bytes > self._limit_bytes:
             self._drop_oldest()
 
@@ -62,13 +57,14 @@ class Backlog:
         """Return everything that waits; nothing waits afterwards."""
         taken = list(self._waiting)
         self._waiting.clear()
-        self.bytes = 0
+        self.bytes = self.readings = self.records = 0
         return taken
 
     def give_back(self, taken: Sequence[Waiting]) -> None:
         """Let what could not be written wait again, before what came since."""
         self._waiting.extendleft(reversed(taken))
-        self.bytes += sum(waiting.size_bytes for waiting in taken)
+        for waiting in taken:
+            self._count(waiting)
         if self.bytes > self._limit_bytes:
             self._drop_oldest()
 
@@ -80,6 +76,11 @@ class Backlog:
         """Note that a snapshot of a starter waits, taken after what was dropped."""
         self._torn.discard(starter)
 
+    def _count(self, waiting: Waiting) -> None:
+        self.bytes += waiting.size_bytes
+        self.readings += len(waiting.readings)
+        self.records += waiting.batch.records
+
     def _drop_oldest(self) -> None:
         target = self._limit_bytes * AFTER_DROP
         for waiting in self._waiting:
@@ -87,6 +88,7 @@ class Backlog:
                 break
             if waiting.readings:
                 self.bytes -= waiting.size_bytes
+                self.readings -= len(waiting.readings)
                 self.dropped += len(waiting.readings)
                 self._torn.add(waiting.batch.starter)
                 waiting.readings, waiting.size_bytes = (), 0

@@ -125,6 +125,18 @@ def file_of(url: URL) -> Path | None:
     return Path(str(url.database))
 
 
+def file_identity(url: URL) -> tuple[int, int] | None:
+    """Return what tells one file from another of the same name, None when there is no file; (0, 0) for a database that is none."""
+    path = file_of(url)
+    if path is None:
+        return 0, 0
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 def sizes(url: URL) -> tuple[int, int]:
     """Return the bytes of the database and of its write-ahead log, 0 where there is no file."""
     path = file_of(url)

@@ -9,6 +9,8 @@ from typing import TypeVar
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
+from gateway.errors import StoreError
+from gateway.store import engines
 from gateway.store.backlog import Waiting
 from gateway.store.database import Store
 from gateway.store.writing import Book
@@ -17,7 +19,8 @@ T = TypeVar("T")
 
 
 class Session:
-    """One connection for writing. Raises what the database raises; the caller then closes it and tries again later.
+    """One connection for writing. Raises what the database raises, and StoreError when its file is gone; the caller then closes it
+    and tries again later.
 
     A failure may strike after the database has made the commit. So the number that the last reading would have got is remembered, and the
     next connection looks whether it is there: nothing is appended twice.
@@ -29,6 +32,7 @@ class Session:
         self._book: Book | None = None
         self._doubtful: tuple[int, int] | None = None
         self._stored_up_to = 0
+        self._file: tuple[int, int] | None = None
 
     def write(self, waiting: Sequence[Waiting]) -> None:
         """Write batches in one transaction; return when they are committed."""
@@ -62,7 +66,14 @@ class Session:
         self._connection = self._book = None
 
     def _open(self) -> tuple[Connection, Book]:
+        file = engines.file_identity(self._store.url)
+        if self._connection is not None and file != self._file:
+            self.close()
         if self._connection is None or self._book is None:
+            # SQLite would go on writing into a file that has no name any more, or make an empty one, and nobody would ever see it.
+            if file is None:
+                raise StoreError(f"{self._store.place} is gone: put it back, or start startledger again to begin a new one")
+            self._file = file
             self._connection = self._store.writing.connect()
             with self._connection.begin():
                 self._book = Book(self._connection)

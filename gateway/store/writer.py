@@ -19,6 +19,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from gateway.clock import Clock
+from gateway.errors import StoreError
 from gateway.instants import Instant
 from gateway.store.backlog import Backlog, Waiting
 from gateway.store.batch import Batch
@@ -116,7 +117,7 @@ class Writer:
             enough = self._attempts + (2 if self._is_writing else 1)
             self._hurry = True
             self._changed.notify_all()
-            self._changed.wait_for(lambda: self._committed >= wanted or self._attempts >= enough or self._ended, timeout_s)
+            self._changed.wait_for(lambda: self._attempts >= enough or self._ended, timeout_s)
             return self._committed >= wanted
 
     def run(self, job: Callable[[Connection], T]) -> Future[T]:
@@ -202,6 +203,8 @@ class Writer:
             self._session.write(waiting)
         except DBAPIError as error:
             fault = fault_of(error, self._store.url)
+        except StoreError as error:
+            fault = StoreFault(StoreFaultKind.CANNOT_OPEN, str(error))
         except Exception as error:  # the thread must outlive a record that cannot be turned into a row, or nothing is ever stored again
             log.exception("a record cannot be stored")
             fault = StoreFault(StoreFaultKind.REFUSED, f"{self._store.place} cannot take a record: {error!r}")
@@ -225,15 +228,15 @@ class Writer:
 
     def _note(self, fault: StoreFault | None) -> None:
         before = self._fault
+        if fault is not None and (before is None or before.kind is not fault.kind):
+            log.error("not storing: %s", fault.text)
+        elif fault is None and before is not None:
+            log.warning("storing again")
         with self._changed:
             self._fault = fault
             self._is_writing = False
             self._attempts += 1
             self._changed.notify_all()
-        if fault is not None and (before is None or before.kind is not fault.kind):
-            log.error("not storing: %s", fault.text)
-        elif fault is None and before is not None:
-            log.warning("storing again")
 
     def _run_jobs(self) -> None:
         while True:

@@ -168,4 +168,6 @@ def test_health_says_when_nothing_is_stored_and_what_was_given_up(whole: Whole, 
     assert not health.store.is_storing
     assert health.store.queued_records == 1
     assert any("Nothing is being stored: the disk is full" in warning for warning in health.warnings)
+    monkeypatch.setattr(type(whole.store), "sizes", lambda _: (10**9, 80 * 2**20))
+    assert any("write-ahead log has 80 MiB" in warning for warning in whole.plant.health().warnings)
     assert any("7 raw readings were given up" in warning for warning in health.warnings)

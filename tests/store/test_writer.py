@@ -6,6 +6,7 @@ import logging
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -193,6 +194,24 @@ def test_a_locked_database_is_said_and_made_good(store: Store, make_writer: Call
     other.close()
     assert writer.flush()
     assert _count(store) == 1
+
+
+def test_a_file_that_was_moved_away_is_said_and_made_good_when_it_is_back(store: Store, make_writer: Callable[..., Writer]) -> None:
+    writer, path = make_writer(), Path(str(store.url.database))
+    writer.put(Batch(starter="FAN-1", readings=(reading(1),)))
+    writer.flush()
+    writer.run_outside(engines.checkpoint).result(10)
+    aside = path.rename(path.with_name("aside.db"))
+    writer.put(Batch(starter="FAN-1", readings=(reading(2),)))
+    assert not writer.flush()
+    fault = writer.state().fault
+    assert fault is not None
+    assert fault.kind is StoreFaultKind.CANNOT_OPEN
+    assert "ledger.db is gone: put it back" in fault.text
+    assert not path.exists()
+    aside.rename(path)
+    assert writer.flush()
+    assert _count(store) == 2
 
 
 def test_while_nothing_can_be_stored_readings_are_dropped_and_starts_are_not(store: Store, make_writer: Callable[..., Writer]) -> None:
