@@ -34,6 +34,8 @@ class ReplyFault(StrEnum):
     """An exception reply with `exception_code`."""
     CUT = "cut"
     """The first half of the frame; the rest follows after `delay_s`, or never when that is 0."""
+    CRC = "crc"
+    """A wrong check sum; only RTU frames have one, on Modbus TCP the reply stays right."""
     GARBAGE = "garbage"
     """300 random bytes instead of the reply."""
     PIECES = "pieces"

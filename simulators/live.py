@@ -16,6 +16,8 @@ from pathlib import Path
 from gateway.clock import Clock, RealClock
 from gateway.instants import SECOND, Instant
 from gateway.registers.model import Protocol, Table
+from simulators.commands import CommandDesk
+from simulators.fault_desk import FaultDesk
 from simulators.faults import FaultSwitch
 from simulators.modbus import ModbusServer
 from simulators.opcua import Device, OpcuaServer
@@ -38,9 +40,10 @@ def build_starters(scenario: Scenario) -> dict[str, SimulatedStarter]:
 class LiveUnit:
     """A starter as the Modbus server sees it: asking whether it answers moves it to now."""
 
-    def __init__(self, starter: SimulatedStarter, now_s: Callable[[], float]) -> None:
+    def __init__(self, starter: SimulatedStarter, now_s: Callable[[], float], desk: CommandDesk | None = None) -> None:
         self._starter = starter
         self._now_s = now_s
+        self._desk = desk
         self.largest_block = starter.map.largest_block
         self.largest_bit_block = starter.map.largest_bit_block
 
@@ -51,8 +54,13 @@ class LiveUnit:
         return self._starter.answers
 
     def read(self, table: Table, first: int, count: int) -> array[int] | None:
-        """Return words as they were when `answers` was asked."""
-        return self._starter.read(table, first, count)
+        """Return words as they were when `answers` was asked; where commands are written and nothing else stands, what was written."""
+        words = self._starter.read(table, first, count)
+        if words is not None and self._desk is not None:
+            for (own_table, address), word in self._desk.kept.items():
+                if own_table is table and first <= address < first + count:
+                    words[address - first] = word
+        return words
 
 
 class LiveSource:
@@ -78,19 +86,27 @@ class LiveSource:
 class _Waiting:
     fault: PlannedFault
     unit: int
-    switch: FaultSwitch
+    desk: FaultDesk
     armed: bool = False
 
 
 class LivePlant:
     """Serves a scenario.
 
-    begin_at: the instant at which the scenario began. starters: as from `build_starters`, already moved on or not.
+    begin_at: the instant at which the scenario began. starters: as from `build_starters`, already moved on or not. commands: what can be
+    written to a starter, by name; nothing where there is none.
     """
 
     def __init__(
-        self, scenario: Scenario, starters: Mapping[str, SimulatedStarter], *, begin_at: Instant, clock: Clock | None = None
+        self,
+        scenario: Scenario,
+        starters: Mapping[str, SimulatedStarter],
+        *,
+        begin_at: Instant,
+        clock: Clock | None = None,
+        commands: Mapping[str, CommandDesk] | None = None,
     ) -> None:
+        self._commands = dict(commands or {})
         self.scenario = scenario
         self.starters = dict(starters)
         self.begin_at = begin_at
@@ -103,12 +119,18 @@ class LivePlant:
         """Modbus servers by address name."""
         self.opcua: dict[str, OpcuaServer] = {}
         """OPC UA servers by address name."""
+        self.desks: dict[str, FaultDesk] = {}
+        """Where the faults of each address are begun and ended, by address name."""
         for plan in scenario.addresses:
             placed = [each for each in scenario.starters if each.address == plan.name]
             if plan.protocol is Protocol.MODBUS:
-                self.modbus[plan.name] = self._modbus_server(plan, placed)
+                switch = FaultSwitch(seed=self.scenario.seed)
+                modbus = self.modbus[plan.name] = self._modbus_server(plan, placed, switch)
+                desk = FaultDesk(modbus, switch)
             else:
-                self.opcua[plan.name] = self._opcua_server(plan, placed)
+                desk = FaultDesk(self._opcua_server(plan, placed))
+            self.desks[plan.name] = desk
+            self._waiting += [_Waiting(fault, each.unit, desk) for each in placed for fault in each.faults]
 
     @property
     def _servers(self) -> tuple[ModbusServer | OpcuaServer, ...]:
@@ -160,17 +182,18 @@ class LivePlant:
         """Requests that would have written: 0 in every run of the gateway."""
         return sum(server.traffic.trap_hits for server in self.modbus.values()) + sum(server.trap_hits for server in self.opcua.values())
 
-    def _modbus_server(self, plan: AddressPlan, placed: list[Placed]) -> ModbusServer:
-        switch = FaultSwitch(seed=self.scenario.seed)
-        self._waiting += [_Waiting(fault, each.unit, switch) for each in placed for fault in each.faults]
+    def _modbus_server(self, plan: AddressPlan, placed: list[Placed], switch: FaultSwitch) -> ModbusServer:
+        desks = {each.unit: self._commands[each.make.name] for each in placed if each.make.name in self._commands}
         return ModbusServer(
-            {each.unit: LiveUnit(self.starters[each.make.name], self.now_s) for each in placed},
+            {each.unit: LiveUnit(self.starters[each.make.name], self.now_s, desks.get(each.unit)) for each in placed},
             host=plan.host,
             port=plan.port,
             turnaround_s=plan.turnaround_s,
             connection_limit=plan.connection_limit,
             silent_unknown=plan.silent_unknown,
             faults=switch,
+            framing=plan.framing,
+            desks=desks,
         )
 
     def _opcua_server(self, plan: AddressPlan, placed: list[Placed]) -> OpcuaServer:
@@ -178,7 +201,9 @@ class LivePlant:
         for each in placed:
             source = LiveSource(self.starters[each.make.name], self.now_s, self.begin_at / SECOND)
             devices.append(Device(map=each.make.map, source=source))
-        return OpcuaServer(devices, host=plan.host, port=plan.port, update_s=_OPCUA_UPDATE_S)
+        server = OpcuaServer(devices, host=plan.host, port=plan.port, update_s=_OPCUA_UPDATE_S)
+        self.opcua[plan.name] = server
+        return server
 
     async def _live(self) -> None:
         while True:
@@ -187,23 +212,16 @@ class LivePlant:
                 if count % _BEAT_TURN == _BEAT_TURN - 1:
                     # A plant of a thousand starters must not keep its sockets waiting meanwhile.
                     await asyncio.sleep(0)
-            self._arm(self.now_s())
+            await self._arm(self.now_s())
             await self._clock.sleep(_BEAT_S)
 
-    def _arm(self, now_s: float) -> None:
+    async def _arm(self, now_s: float) -> None:
         for waiting in tuple(self._waiting):
             fault = waiting.fault
             if now_s >= fault.at_s + fault.for_s:
-                if waiting.armed:
-                    waiting.switch.clear(fault.kind, unit=waiting.unit)
                 self._waiting.remove(waiting)
+                if waiting.armed:
+                    await waiting.desk.end(fault, waiting.unit)
             elif now_s >= fault.at_s and not waiting.armed:
                 waiting.armed = True
-                if fault.replies is not None:
-                    waiting.switch.next(
-                        fault.kind, fault.replies, unit=waiting.unit, delay_s=fault.delay_s, exception_code=fault.exception_code
-                    )
-                else:
-                    waiting.switch.sometimes(
-                        fault.kind, fault.probability, unit=waiting.unit, delay_s=fault.delay_s, exception_code=fault.exception_code
-                    )
+                await waiting.desk.begin(fault, waiting.unit)

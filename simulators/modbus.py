@@ -1,7 +1,9 @@
 """A Modbus TCP server for simulated devices: several units behind one address, every fault of `faults`, and a record of what was asked.
 
 Replies follow the Modbus Application Protocol V1.1b3 (function codes 1 to 4 and the order of checks in their state diagrams) and the Modbus
-Messaging on TCP/IP Implementation Guide V1.0b. Nothing can be written: any other function code is answered "illegal function" and counted.
+Messaging on TCP/IP Implementation Guide V1.0b. `framing` chooses Modbus TCP or RTU frames over TCP. Nothing can be written but at the
+places of a unit's `CommandDesk`, if it has one: any other function code is answered "illegal function". Every request that does not read
+is counted.
 """
 
 from __future__ import annotations
@@ -16,13 +18,13 @@ from typing import Protocol, cast
 
 from gateway.errors import ServeError
 from gateway.registers.model import Table
+from simulators.commands import WRITES, CommandDesk, answer_write
 from simulators.faults import FaultSwitch, ReplyFault, Trouble, spoiled
+from simulators.framing import Framing, rtu_frame, split_rtu, split_tcp, tcp_frame
 from simulators.traffic import READS, Traffic
 
 _TABLES = {table.function_code: table for table in Table}
 _REQUEST = struct.Struct(">HH")
-_HEADER = struct.Struct(">HHHB")
-_LONGEST_PDU = 253
 _MOST_WAITING = 256
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, DEVICE_FAILURE, NO_TARGET = 1, 2, 3, 4, 11
 
@@ -57,6 +59,7 @@ class ModbusServer:
     turnaround_s: time that the serial bus behind this address needs for one request; units take turns on it. 0 for a device on the network.
     connection_limit: further connections are closed at once, as small devices do.
     silent_unknown: a request to a unit that is not there stays without reply; else the reply is exception 11 (gateway target device).
+    desks: what can be written, by unit.
     """
 
     def __init__(
@@ -70,6 +73,8 @@ class ModbusServer:
         silent_unknown: bool = False,
         faults: FaultSwitch | None = None,
         keep_frames: int = 1000,
+        framing: Framing = Framing.TCP,
+        desks: Mapping[int, CommandDesk] | None = None,
     ) -> None:
         self.units = dict(units)
         self.host = host
@@ -79,6 +84,8 @@ class ModbusServer:
         self.silent_unknown = silent_unknown
         self.faults = faults if faults is not None else FaultSwitch()
         self.traffic = Traffic(keep_frames)
+        self.framing = framing
+        self.desks = dict(desks or {})
         self.connections: set[_Connection] = set()
         self.bus_free_at = 0.0
         """Monotonic time of the loop at which the serial bus is free again."""
@@ -145,6 +152,8 @@ class ModbusServer:
             return None if self.silent_unknown else bytes((function | 0x80, NO_TARGET))
         if not unit.answers:
             return None
+        if function in WRITES and unit_id in self.desks:
+            return answer_write(self.desks[unit_id], pdu)
         if function not in READS:
             return bytes((function | 0x80, ILLEGAL_FUNCTION))
         table = _TABLES[function]
@@ -207,20 +216,14 @@ class _Connection(asyncio.Protocol):
             self._transport.abort()
 
     def data_received(self, data: bytes) -> None:
-        buffer = self._buffer + data if self._buffer else data
-        start = 0
-        while len(buffer) - start >= _HEADER.size:
-            transaction, protocol, length, unit = _HEADER.unpack_from(buffer, start)
-            if protocol != 0 or not 2 <= length <= _LONGEST_PDU + 1:
-                self._server.traffic.malformed += 1
-                self.abort()
-                return
-            end = start + 6 + length
-            if end > len(buffer):
-                break
-            self._request(transaction, unit, buffer[start + 7 : end])
-            start = end
-        self._buffer = buffer[start:]
+        stream = self._buffer + data if self._buffer else data
+        split = split_rtu(stream) if self._server.framing is Framing.RTU else split_tcp(stream)
+        self._buffer = split.rest
+        for request in split.requests:
+            self._request(*request)
+        self._server.traffic.malformed += split.thrown + split.broken
+        if split.broken:
+            self.abort()
 
     def _request(self, transaction: int, unit: int, pdu: bytes) -> None:
         server = self._server
@@ -255,14 +258,21 @@ class _Connection(asyncio.Protocol):
         answer = self._server.answer(unit, pdu)
         if answer is None:
             return
-        frame = _HEADER.pack(transaction, 0, len(answer) + 1, unit) + answer
-        if trouble is None:
-            self._write(frame)
+        if trouble is not None:
+            self._send_spoiled(self._spoiled(tcp_frame(transaction, unit, answer), trouble), trouble)
+        elif self._server.framing is Framing.RTU:
+            self._write(rtu_frame(unit, answer))
         else:
-            self._send_spoiled(frame, trouble)
+            self._write(tcp_frame(transaction, unit, answer))
+
+    def _spoiled(self, frame: bytes, trouble: Trouble) -> bytes:
+        frame = spoiled(frame, trouble, self._server.faults.random)
+        if self._server.framing is Framing.TCP or trouble.kind is ReplyFault.GARBAGE:
+            return frame
+        frame = rtu_frame(frame[6], frame[7:])
+        return frame[:-1] + bytes((frame[-1] ^ 0xFF,)) if trouble.kind is ReplyFault.CRC else frame
 
     def _send_spoiled(self, frame: bytes, trouble: Trouble) -> None:
-        frame = spoiled(frame, trouble, self._server.faults.random)
         match trouble.kind:
             case ReplyFault.SILENCE:
                 return

@@ -36,13 +36,16 @@ from gateway.registers.model import Protocol, RegisterMap, WordType
 from gateway.registers.quantities import parse_number
 from gateway.registers.sections import Section
 from gateway.registers.yaml_tree import read_tree
+from simulators.faults import ReplyFault
+from simulators.framing import Framing
+from simulators.link_faults import MODBUS_FAULTS
 from simulators.scenario_events import PlannedFault, read_timetable
 from simulators.scenario_motor import read_drive
 from simulators.scenario_traits import read_device, read_drift, read_protection, read_supply
 from simulators.traits import Make
 
 _TOP = ("scenario", "about", "seed", "addresses", "starters")
-_ADDRESS = ("protocol", "host", "port", "turnaround", "connections", "silent_unknown")
+_ADDRESS = ("protocol", "framing", "host", "port", "turnaround", "connections", "silent_unknown")
 _STARTER = (
     "map",
     "address",
@@ -72,6 +75,7 @@ class AddressPlan:
     turnaround_s: float = 0.0
     connection_limit: int | None = None
     silent_unknown: bool = False
+    framing: Framing = Framing.TCP
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +155,7 @@ def _addresses(top: Section) -> dict[str, AddressPlan]:
                 turnaround_s=own.quantity("turnaround", "s", 0.0, 10.0) or 0.0,
                 connection_limit=own.whole("connections", 1, 10000),
                 silent_unknown=own.flag("silent_unknown") or False,
+                framing=own.choice("framing", Framing) or Framing.TCP,
             )
     return plans
 
@@ -193,6 +198,8 @@ def _starter(own: Section, name: str, addresses: Mapping[str, AddressPlan], maps
     own_seed = (seed * 1_000_003 + crc32(name.encode())) & 0x7FFFFFFF
     timetable = read_timetable(own)
     constants = _constants(own, register_map)
+    if address is not None:
+        _check_faults(own, address, timetable.faults)
     device, supply, protection, drift = read_device(own), read_supply(own), read_protection(own), read_drift(own)
     if address is None or register_map is None or built is None:
         return None
@@ -211,6 +218,15 @@ def _starter(own: Section, name: str, addresses: Mapping[str, AddressPlan], maps
         seed=own_seed,
     )
     return Placed(make=make, address=address.name, unit=unit, faults=timetable.faults)
+
+
+def _check_faults(own: Section, address: AddressPlan, faults: tuple[PlannedFault, ...]) -> None:
+    for fault in faults:
+        of_modbus = isinstance(fault.kind, ReplyFault) or fault.kind in MODBUS_FAULTS
+        if of_modbus is not (address.protocol is Protocol.MODBUS):
+            own.refuse("faults", f"{fault.kind.value} cannot happen on {address.protocol.value}", found=fault.kind.value)
+        elif fault.kind is ReplyFault.CRC and address.framing is not Framing.RTU:
+            own.refuse("faults", "only RTU frames have a check sum: give the address `framing: rtu`", found=fault.kind.value)
 
 
 def _address_of(own: Section, addresses: Mapping[str, AddressPlan]) -> AddressPlan | None:

@@ -13,6 +13,7 @@ from gateway.registers.quantities import parse_quantity
 from gateway.registers.sections import Section
 from gateway.registers.yaml_tree import YamlMap
 from simulators.faults import ReplyFault
+from simulators.link_faults import Fault, LinkFault
 from simulators.timetable import DAY_S, Action, DailyRuns, Event
 
 _CLOCK = re.compile(r"(?:([0-9]{1,4})\s*d\s+)?([0-9]{1,2}):([0-9]{2})(?::([0-9]{2}))?")
@@ -35,23 +36,27 @@ class DeviceFault(StrEnum):
     COUNTER = "counter"
     WORD_ORDER = "word_order"
     RESTART = "restart"
+    OPEN_LINE = "open_line"
+    """One line of the supply is open: `value` 1, 2 or 3."""
+    SAG = "sag"
+    """The supply falls to `to`."""
 
 
 _BEGINS = {DeviceFault.FROZEN: Action.FREEZE, DeviceFault.WORD_ORDER: Action.SWAP_WORDS}
-_ENDS = {DeviceFault.FROZEN: Action.THAW, DeviceFault.WORD_ORDER: Action.UNSWAP_WORDS}
+_ENDS = {
+    DeviceFault.FROZEN: Action.THAW,
+    DeviceFault.WORD_ORDER: Action.UNSWAP_WORDS,
+    DeviceFault.OPEN_LINE: Action.CLOSE_LINE,
+    DeviceFault.SAG: Action.SAG,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedFault:
-    """Replies that go wrong on the live wire from `at_s` for `for_s`: each with a probability, or a number of them."""
+class PlannedFault(Fault):
+    """A fault on the live wire from `at_s` for `for_s`."""
 
     at_s: float
     for_s: float
-    kind: ReplyFault
-    replies: int | None = None
-    probability: float = 1.0
-    delay_s: float = 0.0
-    exception_code: int = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +179,7 @@ def _single(section: Section) -> list[Event]:
 
 
 def _fault(section: Section, events: list[Event], faults: list[PlannedFault]) -> None:
-    section.allow(("at", "for", "kind", "replies", "probability", "delay", "exception", "value"))
+    section.allow(("at", "for", "kind", "replies", "probability", "delay", "exception", "value", "to", "signal"))
     at_s = _moment(section, "at")
     leaf = section.leaf("kind")
     if leaf is None:
@@ -186,6 +191,11 @@ def _fault(section: Section, events: list[Event], faults: list[PlannedFault]) ->
         kind = DeviceFault(leaf.text.strip())
         if at_s is not None:
             events += _device_events(section, kind, at_s, span_s)
+        return
+    if leaf.text.strip() in [kind.value for kind in LinkFault]:
+        link = _link_fault(section, LinkFault(leaf.text.strip()), at_s, span_s)
+        if link is not None:
+            faults.append(link)
         return
     reply = section.choice("kind", ReplyFault)
     replies = section.whole("replies", 1, 10**6)
@@ -207,9 +217,27 @@ def _fault(section: Section, events: list[Event], faults: list[PlannedFault]) ->
     )
 
 
+def _link_fault(section: Section, kind: LinkFault, at_s: float | None, span_s: float | None) -> PlannedFault | None:
+    if kind is LinkFault.NODE_REMOVED and "signal" not in section:
+        section.require("signal", "current")
+        return None
+    value = section.whole("value", 0, 10**4)
+    if at_s is None:
+        return None
+    return PlannedFault(
+        at_s=at_s, for_s=span_s or 60.0, kind=kind, signal=section.text("signal") or "", value=1 if value is None else value
+    )
+
+
 def _device_events(section: Section, kind: DeviceFault, at_s: float, span_s: float | None) -> list[Event]:
     if kind is DeviceFault.COUNTER:
         return [Event(at_s, Action.SET_COUNTER, float(section.whole("value", 0, 2**32 - 1) or 0))]
     if kind is DeviceFault.RESTART:
         return [Event(at_s, Action.RESTART, span_s or 0.0)]
-    return [Event(at_s, _BEGINS[kind]), Event(at_s + (span_s or 60.0), _ENDS[kind])]
+    end_s = at_s + (span_s or 60.0)
+    if kind is DeviceFault.OPEN_LINE:
+        return [Event(at_s, Action.OPEN_LINE, float(section.whole("value", 1, 3) or 1)), Event(end_s, _ENDS[kind])]
+    if kind is DeviceFault.SAG:
+        to = section.ratio("to", 0.05, 1.5, "80 %")
+        return [Event(at_s, Action.SAG, 0.8 if to is None else to), Event(end_s, _ENDS[kind], 1.0)]
+    return [Event(at_s, _BEGINS[kind]), Event(end_s, _ENDS[kind])]

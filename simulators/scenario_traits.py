@@ -19,6 +19,21 @@ _DEVICE = (
     "boot_time",
 )
 
+_PROTECTION = (
+    "overload",
+    "start_time",
+    "stall_time",
+    "phase_loss_time",
+    "unbalance",
+    "unbalance_time",
+    "undervoltage",
+    "undervoltage_time",
+    "hot_winding",
+    "fast_time_constant",
+    "slow_time_constant",
+    "reset_below",
+)
+
 
 def _or(value: float | None, default: float) -> float:
     return default if value is None else value
@@ -59,11 +74,12 @@ def read_supply(own: Section) -> Supply:
     section = own.section("supply")
     if section is None:
         return Supply()
-    section.allow(("voltage", "dip", "swing", "ambient", "ambient_swing"))
+    section.allow(("voltage", "dip", "swing", "unbalance", "ambient", "ambient_swing"))
     return Supply(
         voltage_ratio=_or(section.ratio("voltage", 0.5, 1.5, "100 %"), 1.0),
         dip_per_flc=_or(section.ratio("dip", 0.0, 0.1, "0.5 % for each x FLC"), 0.0),
         swing=_or(section.ratio("swing", 0.0, 0.2, "1.5 %"), 0.0),
+        unequal=_or(section.ratio("unbalance", 0.0, 0.2, "2 %"), 0.0),
         ambient_degc=_or(section.number("ambient", -60.0, 80.0), 20.0),
         ambient_swing_k=_or(section.number("ambient_swing", 0.0, 40.0), 0.0),
     )
@@ -74,12 +90,18 @@ def read_protection(own: Section) -> ProtectionSettings:
     section = own.section("protection")
     if section is None:
         return ProtectionSettings()
-    section.allow(("overload", "start_time", "stall_time", "fast_time_constant", "slow_time_constant", "reset_below"))
+    section.allow(_PROTECTION)
     overload = section.flag("overload")
     return ProtectionSettings(
         overload=True if overload is None else overload,
         max_start_s=_time_or_off(section, "start_time", 30.0),
         stall_s=_time_or_off(section, "stall_time", 5.0),
+        phase_loss_s=_time_or_off(section, "phase_loss_time", 1.0),
+        unbalance_ratio=section.ratio("unbalance", 0.01, 1.0, "20 %"),
+        unbalance_s=_or(section.quantity("unbalance_time", "s", 0.1, 3600.0), 5.0),
+        undervoltage_ratio=section.ratio("undervoltage", 0.1, 1.0, "80 %"),
+        undervoltage_s=_or(section.quantity("undervoltage_time", "s", 0.1, 3600.0), 1.0),
+        hot_winding_degc=section.number("hot_winding", 20.0, 400.0),
         fast_time_constant_s=_or(section.quantity("fast_time_constant", "s", 1.0, 1e5), 258.0),
         slow_time_constant_s=_or(section.quantity("slow_time_constant", "s", 1.0, 1e6), 2087.0),
         reset_below_pct=100.0 * _or(section.ratio("reset_below", 0.0, 1.0, "85 %"), 0.85),
