@@ -21,7 +21,8 @@ from gateway.web.words import CAUTION
 STATIC = Path(__file__).parent / "static"
 
 
-def _templates() -> Environment:
+def make_templates() -> Environment:
+    """Return the environment that renders every page."""
     environment = Environment(
         loader=PackageLoader("gateway.web"),
         autoescape=True,
@@ -93,4 +94,4 @@ class Desk:
 
 def make_desk(plant: PlantView, clock: Clock, hub: Hub, handbook: Path) -> Desk:
     """Return the desk of an application."""
-    return Desk(plant=plant, clock=clock, hub=hub, shelf=PastShelf(plant), handbook=handbook, templates=_templates())
+    return Desk(plant=plant, clock=clock, hub=hub, shelf=PastShelf(plant), handbook=handbook, templates=make_templates())

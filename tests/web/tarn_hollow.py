@@ -430,7 +430,7 @@ def tarn_hollow(clock: Clock | None = None) -> FakePlant:
         replace(
             alert_of(
                 "RW-02",
-                AlertKind.STARTS_AT_LIMIT,
+                AlertKind.HEAT,
                 2,
                 "Starts grow longer: 8.9 to 10.8 s in 30 days",
                 "plan an inspection within 2 weeks",
