@@ -37,11 +37,11 @@ class Fold:
         """Fold one reading, newer than the last; return what it made happen, in order."""
         state, last = self._state, self._state.last
         if last is not None:
-            state.kept.update((key, (last.at, value)) for key, value in last.values.items())
+            state.keep(last)
             state.ledger.counter.stood(last.number("start_count"), last.at)
         if state.first_at is None:
             state.first_at = reading.at
-        signs = signs_of(reading, state.kept, self.starter.motor.flc_a)
+        signs = signs_of(reading, state.kept, self.starter.motor.flc_a, self.starter.thresholds.on_ratio)
         if signs.command and not state.command:
             state.command_until = signs.at + COMMAND_HOLDS
         state.command = bool(signs.command)

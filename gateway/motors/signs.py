@@ -66,10 +66,11 @@ def line_current_a(values: Mapping[str, Scalar]) -> float | None:
     return sum(phases) / len(phases) if phases else None
 
 
-def signs_of(reading: Reading, kept: Kept, flc_a: float) -> Signs:
+def signs_of(reading: Reading, kept: Kept, flc_a: float, on_ratio: float = 0.15) -> Signs:
     """Return what a reading says; a bit that it leaves out is taken from `kept` while that is fresh, one that is flawed is unknown.
 
-    A reading without any value says nothing: nothing is taken from `kept` for it.
+    A reading without any value says nothing: nothing is taken from `kept` for it. A run bit that was read before the current rose above
+    `on_ratio` says nothing either.
 
     >>> reading = Reading(2_000_000, {"current": 40.0})
     >>> signs = signs_of(reading, {"running": (1_000_000, True), "at_speed": (-9_000_000, True)}, 80.0)
@@ -85,12 +86,16 @@ def signs_of(reading: Reading, kept: Kept, flc_a: float) -> Signs:
         return None if value is None or isinstance(value, str) else bool(value)
 
     current_a = line_current_a(values)
+    ratio = None if current_a is None else current_a / flc_a
+    running = bit("running")
+    if running is False and "running" not in values and ratio is not None and ratio >= on_ratio:
+        running, kept = None, {}
     drive = reading.number("frequency")
     return Signs(
         at=at,
         current_a=current_a,
-        ratio=None if current_a is None else current_a / flc_a,
-        running=bit("running"),
+        ratio=ratio,
+        running=running,
         starting=bit("starting"),
         at_speed=bit("at_speed"),
         stopping=bit("stopping"),

@@ -264,13 +264,10 @@ def _step_error(samples: Sequence[Sample], began: Edge, ended: Edge, update_time
     first = next((index for index, point in enumerate(known) if point[0] > began.at), len(known))
     last = next((index for index, point in enumerate(known) if point[0] >= ended.at), len(known) - 1)
     slopes = [(right - left) / seconds_between(at, next_at) for (at, left), (next_at, right) in pairwise(known)]
-    error = 0.0
-    for index in range(max(first, 1), last + 1):
+    # The step of switching on lies anywhere in the band of the begin.
+    error = began.error_s * known[first][1] if first < len(known) else 0.0
+    for index in range(first + 1, last + 1):
         width_s = seconds_between(known[index - 1][0], known[index][0])
-        if index == first:
-            # The step of switching on; the band of the begin is half the interval, or less where the device stamped it.
-            error += min(0.5 * (width_s + update_time_s), began.error_s) * known[index][1]
-            continue
         here = slopes[index - 1]
         left = slopes[index - 2] if index > first + 1 else 0.0
         right = slopes[index] if index < len(slopes) else 0.0

@@ -11,11 +11,12 @@ from gateway.motors.history import HeatState, History, LearnedStart, StartMark
 from gateway.motors.ledger import unseen_mark
 from gateway.motors.reading import Quality, Scalar
 from gateway.motors.records import Live, MotorState, Outcome
-from gateway.motors.signs import line_current_a
+from gateway.motors.signs import HELD_FOR, PHASES, line_current_a
 from gateway.motors.thermal import ThermalModel
 from gateway.motors.watch_state import WatchState
 
 NO_READING = "no usable reading yet"
+CURRENTS = frozenset({"current", *PHASES})
 KEPT_FOR: Instant = 180 * SECOND
 """A value that readings leave out is shown for so long."""
 
@@ -78,11 +79,11 @@ def live_of(state: WatchState, starter: Starter, model: ThermalModel) -> Live:
     """Return what is known at the last reading."""
     last, ledger = state.last, state.ledger
     at = None if last is None else last.at
-    current_a = None if last is None else line_current_a(last.values)
+    current_a = _current_a(state)
     quality, reason = _trust(state, starter, 0 if at is None else at)
     heat = state.heat.state_now(model) if state.heat.state is not None else None
     recent = ledger.since((at or 0) - HOUR)
-    flaws = {} if last is None else {key: flaw.reason for key, flaw in last.flaws.items()}
+    flaws = _flaws(state)
     if quality is Quality.GOOD and flaws:
         quality, reason = Quality.UNCERTAIN, "; ".join(f"{key}: {why}" for key, why in sorted(flaws.items()))
     elif quality is Quality.BAD and flaws:
@@ -106,6 +107,27 @@ def live_of(state: WatchState, starter: Starter, model: ThermalModel) -> Live:
         values=MappingProxyType(_values(state)),
         flaws=MappingProxyType(flaws),
     )
+
+
+def _current_a(state: WatchState) -> float | None:
+    last = state.last
+    if last is None or not last.values:
+        return None
+    recent = {key: value for key, (at, value) in state.kept.items() if last.at - at <= HELD_FOR and key not in last.flaws}
+    found = line_current_a(last.values)
+    return line_current_a(recent) if found is None and last.flaws.keys().isdisjoint(CURRENTS) else found
+
+
+def _flaws(state: WatchState) -> dict[str, str]:
+    last = state.last
+    if last is None:
+        return {}
+    held = {
+        key: reason
+        for key, (at, reason) in state.flawed.items()
+        if key not in last.values and key not in last.flaws and last.at - at <= KEPT_FOR
+    }
+    return held | {key: flaw.reason for key, flaw in last.flaws.items()}
 
 
 def _values(state: WatchState) -> dict[str, Scalar]:

@@ -123,7 +123,8 @@ def test_a_change_over_that_no_sample_showed_is_where_the_settings_say() -> None
 
 def test_a_tap_raises_the_winding_current_over_the_line_current() -> None:
     tapped, plain = starter(Method.AUTOTRANSFORMER, {"tap_ratio": 0.65}), starter(Method.AUTOTRANSFORMER)
-    assert (winding_factor(tapped), winding_factor(plain)) == (pytest.approx(1.0 / 0.65), 1.0)
+    assert winding_factor(tapped) == pytest.approx(1.0 / 0.65)
+    assert winding_factor(plain) == 1.0
     pieces = (STANDS, Piece(6.0, 2.4, RAMPS), Piece(0.4, 4.5, RAMPS), RUNS)
     (start,) = starts_in(fold(Watch(tapped), strip(pieces)))
     assert start.winding_i2t_flc2s == pytest.approx((2.4 / 0.65) ** 2 * 6.0 + 4.5**2 * 0.4, rel=0.05)

@@ -47,7 +47,7 @@ def outcomes(
     method: Method, pieces: tuple[Piece, ...], period_s: float, share: float, bits: bool, **thresholds: float
 ) -> tuple[list[str], list[str]]:
     """Return outcomes of starts and kinds of stops."""
-    events = fold(Watch(starter(method, **thresholds)), strip(pieces, period_s, share * period_s, bits))
+    events = fold(Watch(starter(method, None, **thresholds)), strip(pieces, period_s, share * period_s, bits))
     return [start.outcome.value for start in starts_in(events)], [stop.kind.value for stop in stops_in(events)]
 
 
