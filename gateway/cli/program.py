@@ -12,6 +12,7 @@ import typer
 from gateway import __version__
 from gateway.cli.check import check
 from gateway.cli.output import GOOD, WRONG_INPUT, err, out
+from gateway.cli.predict import predict
 from gateway.cli.replay import replay
 from gateway.cli.run import demo, run
 from gateway.errors import InputError, StartledgerError
@@ -24,7 +25,7 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, replay):
+for command in (demo, run, check, replay, predict):
     cli.command()(command)
 
 

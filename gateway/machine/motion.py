@@ -246,7 +246,8 @@ class _Motion:
         if self.phase is Phase.STARTING:
             last = self.stage >= len(self._drive.method.stage_ends_s)
             resting = self.feed.full or self.speed <= 0.0
-            if not (last and resting) or self._rate_ahead(0.1, self.speed) != self._rate_ahead(0.0, self.speed):
+            # Soon and much later: a frequency ramp stays at its lowest frequency for a while before it moves.
+            if not (last and resting) or any(self._rate_ahead(s, self.speed) != self._rate_ahead(0.0, self.speed) for s in (0.1, 100.0)):
                 return
         if self.speed <= 0.0:
             self.settled = self.rate <= 0.0

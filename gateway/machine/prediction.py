@@ -24,7 +24,8 @@ Json = dict[str, object]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MethodPrediction:
-    """One start. Ratios are x FLC and x rated torque; sums run until the current has fallen at full voltage, or the time is up.
+    """One start. Ratios are x FLC and x rated torque; sums run until the current has fallen for good, as a recorded start's do, or until
+    the time is up.
 
     direct_heat_ratio: winding I2t over that of a direct start, None when either does not start.
     stall_capacity: winding I2t of this start over what locked rotor brings in the cold stall time; None when that time is not given.
@@ -53,11 +54,22 @@ class MethodPrediction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prediction:
-    """All methods for one starter, with everything that was assumed."""
+    """All methods for one starter, with everything that was assumed.
+
+    run_current_ratio: motor current at speed under full load, x FLC; None when the motor cannot carry its load at rated voltage.
+    """
 
     starter: str
     assumed: tuple[str, ...]
     methods: tuple[MethodPrediction, ...]
+    flc_a: float
+    rated_speed_rad_s: float
+    rated_torque_nm: float
+    run_current_ratio: float | None
+
+    def of(self, name: MethodName) -> MethodPrediction:
+        """Return the prediction of one method."""
+        return next(item for item in self.methods if item.method is name)
 
 
 def predict(starter: Starter, *, supply_ratio: float = 1.0) -> Prediction:
@@ -85,17 +97,51 @@ def predict(starter: Starter, *, supply_ratio: float = 1.0) -> Prediction:
     return Prediction(
         starter=starter.name,
         assumed=made.assumed,
-        methods=tuple(_method(starter, name, *runs[name], direct, torque_nm, supply_ratio) for name in names),
+        methods=tuple(_method(starter, name, *runs[name], direct, torque_nm) for name in names),
+        flc_a=made.drive.flc_a,
+        rated_speed_rad_s=made.drive.rated_speed_rad_s,
+        rated_torque_nm=torque_nm,
+        run_current_ratio=run_current_ratio(made.drive, supply_ratio),
     )
 
 
+def run_current_ratio(drive: Drive, supply_ratio: float = 1.0) -> float | None:
+    """Return the current at which motor and load settle at full load, x FLC; None when the load is more than the motor can carry.
+
+    >>> from gateway.machine.drive import drive_for
+    >>> from gateway.machine.loads import Fan
+    >>> from gateway.machine.methods import DirectOnLine
+    >>> from gateway.machine.nameplate import EXAMPLE_45_KW
+    >>> fan = Fan(rated_torque_nm=EXAMPLE_45_KW.rated_torque_nm)
+    >>> round(run_current_ratio(drive_for(EXAMPLE_45_KW, load=fan, inertia_kg_m2=10.45, method=DirectOnLine())), 2)
+    1.0
+    """
+    circuit, square = drive.circuit, supply_ratio**2
+    long_s = max(drive.load.changes_s, default=0.0) + 1.0
+
+    def surplus_nm(slip: float) -> float:
+        speed = circuit.sync_speed_rad_s * (1.0 - slip) / drive.rated_speed_rad_s
+        return square * circuit.at(slip).torque_nm - drive.load.torque_nm(speed, long_s)
+
+    # From synchronous speed down, the first slip at which the motor gives more than the load takes bounds the running point.
+    steps = [0.002 * 1.15**count for count in range(40)]
+    high = next((slip for slip in steps if slip < 0.5 and surplus_nm(slip) >= 0.0), None)
+    if high is None:
+        return None
+    low = 1e-6
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if surplus_nm(middle) >= 0.0 else (middle, high)
+    return circuit.at(high).current_a * supply_ratio / drive.flc_a
+
+
 def _method(
-    starter: Starter, name: MethodName, drive: Drive, curve: RunUp, direct: RunUp, rated_torque_nm: float, supply_ratio: float
+    starter: Starter, name: MethodName, drive: Drive, curve: RunUp, direct: RunUp, rated_torque_nm: float
 ) -> MethodPrediction:
-    flc, tally = drive.flc_a, curve.tally
+    flc, tally = drive.flc_a, until_up(curve)
     reached = curve.outcome is RunUpOutcome.AT_SPEED
     both = reached and direct.outcome is RunUpOutcome.AT_SPEED
-    heat_ratio = _until_up(curve).winding_i2t_a2s / _until_up(direct).winding_i2t_a2s if both else None
+    heat_ratio = tally.winding_i2t_a2s / until_up(direct).winding_i2t_a2s if both else None
     stall = starter.motor.cold_stall_s
     locked = drive.circuit.at(1.0).current_a
     return MethodPrediction(
@@ -104,7 +150,7 @@ def _method(
         own=name is starter.device.method,
         outcome=curve.outcome,
         time_to_95_pct_speed_s=curve.to_95_pct_s,
-        duration_s=_until_up(curve).elapsed_s if reached else None,
+        duration_s=tally.elapsed_s if reached else None,
         peak_line_current_ratio=tally.peak_line_a / flc,
         peak_winding_current_ratio=tally.peak_winding_a / flc,
         line_i2t_flc2s=tally.line_i2t_a2s / flc**2,
@@ -115,15 +161,16 @@ def _method(
         peak_torque_ratio=tally.peak_torque_nm / rated_torque_nm,
         direct_heat_ratio=heat_ratio,
         stall_capacity=None if stall is None else tally.winding_i2t_a2s / (locked**2 * stall),
-        verdict=_verdict(drive, curve, heat_ratio, rated_torque_nm, supply_ratio),
+        verdict=_verdict(drive, curve, heat_ratio, rated_torque_nm),
         curve=curve,
     )
 
 
-def _until_up(curve: RunUp) -> Tally:
+def until_up(curve: RunUp) -> Tally:
     """Return the sums until the motor is up: a soft start's ramp may run on long after the current has fallen for good."""
     fell = curve.tally_when_current_fell
-    return fell if fell is not None and curve.end.been_above else curve.tally
+    up = curve.outcome is RunUpOutcome.AT_SPEED and fell is not None and curve.end.been_above
+    return fell if up and fell is not None else curve.tally
 
 
 def settings_of(method: Method) -> dict[str, float]:
@@ -147,7 +194,7 @@ def settings_of(method: Method) -> dict[str, float]:
     return {}
 
 
-def _verdict(drive: Drive, curve: RunUp, heat_ratio: float | None, rated_torque_nm: float, supply_ratio: float) -> str:
+def _verdict(drive: Drive, curve: RunUp, heat_ratio: float | None, rated_torque_nm: float) -> str:
     if curve.outcome is RunUpOutcome.AT_SPEED:
         return _verdict_at_speed(drive, curve, heat_ratio)
     last = int(curve.at_s.size) - 1
@@ -166,7 +213,7 @@ def _verdict(drive: Drive, curve: RunUp, heat_ratio: float | None, rated_torque_
 
 
 def _verdict_at_speed(drive: Drive, curve: RunUp, heat_ratio: float | None) -> str:
-    told = f"at speed in {curve.to_95_pct_s or 0.0:.1f} s, peak line current {curve.tally.peak_line_a / drive.flc_a:.1f} x FLC"
+    told = f"at speed in {curve.to_95_pct_s or 0.0:.1f} s, peak line current {until_up(curve).peak_line_a / drive.flc_a:.1f} x FLC"
     ends = drive.method.stage_ends_s
     if isinstance(drive.method, StarDelta) and curve.at_s.size:
         at_change = float(curve.speed_rad_s[curve.at_s <= ends[0]][-1]) / drive.rated_speed_rad_s
@@ -186,26 +233,29 @@ def as_json(prediction: Prediction) -> Json:
     return {
         "starter": prediction.starter,
         "assumed": list(prediction.assumed),
-        "methods": [
-            {
-                "method": item.method.value,
-                "settings": item.settings,
-                "own": item.own,
-                "outcome": item.outcome.value,
-                "time_to_95_pct_speed_s": item.time_to_95_pct_speed_s,
-                "duration_s": item.duration_s,
-                "peak_line_current_ratio": item.peak_line_current_ratio,
-                "peak_winding_current_ratio": item.peak_winding_current_ratio,
-                "line_i2t_flc2s": item.line_i2t_flc2s,
-                "winding_i2t_flc2s": item.winding_i2t_flc2s,
-                "stator_heat_j": item.stator_heat_j,
-                "rotor_heat_j": item.rotor_heat_j,
-                "winding_rise_k": item.winding_rise_k,
-                "peak_torque_ratio": item.peak_torque_ratio,
-                "direct_heat_ratio": item.direct_heat_ratio,
-                "stall_capacity": item.stall_capacity,
-                "verdict": item.verdict,
-            }
-            for item in prediction.methods
-        ],
+        "run_current_ratio": prediction.run_current_ratio,
+        "methods": [method_json(item) for item in prediction.methods],
+    }
+
+
+def method_json(item: MethodPrediction) -> Json:
+    """Return one method of that shape."""
+    return {
+        "method": item.method.value,
+        "settings": item.settings,
+        "own": item.own,
+        "outcome": item.outcome.value,
+        "time_to_95_pct_speed_s": item.time_to_95_pct_speed_s,
+        "duration_s": item.duration_s,
+        "peak_line_current_ratio": item.peak_line_current_ratio,
+        "peak_winding_current_ratio": item.peak_winding_current_ratio,
+        "line_i2t_flc2s": item.line_i2t_flc2s,
+        "winding_i2t_flc2s": item.winding_i2t_flc2s,
+        "stator_heat_j": item.stator_heat_j,
+        "rotor_heat_j": item.rotor_heat_j,
+        "winding_rise_k": item.winding_rise_k,
+        "peak_torque_ratio": item.peak_torque_ratio,
+        "direct_heat_ratio": item.direct_heat_ratio,
+        "stall_capacity": item.stall_capacity,
+        "verdict": item.verdict,
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from gateway.machine.drive import Drive, drive_for
@@ -27,6 +28,8 @@ _TYPICAL_LOAD_INERTIA = {
 """Load inertia over motor inertia."""
 _TYPICAL_TORQUE = 0.85
 _LONG_S = 120.0
+_BREAKAWAY_MARGIN = 1.1
+_BOOSTS = tuple(0.01 * percent for percent in range(2, 16))
 
 
 class MissingDatumError(ValueError):
@@ -118,6 +121,35 @@ def starter_drive(starter: Starter) -> StarterDrive:
     return StarterDrive(drive=replace(drive, flc_a=motor.flc_a), nameplate=done.nameplate, assumed=tuple(assumed))
 
 
+TYPICAL_SETTINGS: Mapping[MethodName, tuple[str, ...]] = {
+    MethodName.STAR_DELTA: ("star_time",),
+    MethodName.AUTOTRANSFORMER: ("tap", "tap_time"),
+    MethodName.PRIMARY_RESISTOR: ("resistor", "resistor_time"),
+    MethodName.SOFT_STARTER: ("initial_voltage", "ramp_time", "current_limit"),
+    MethodName.FREQUENCY_DRIVE: ("ramp_time",),
+}
+"""Settings that `method_of` takes typical values for where the device does not say, by their name in the site file."""
+
+
+def settings_not_given(name: MethodName, device: StarterData) -> tuple[str, ...]:
+    """Return the settings of a method, as the site file names them, for which a typical value stands in.
+
+    >>> settings_not_given(MethodName.SOFT_STARTER, StarterData(ramp_time_s=12.0))
+    ('initial_voltage', 'current_limit')
+    """
+    given = {
+        "star_time": device.star_time_s,
+        "tap": device.tap_ratio,
+        "tap_time": device.tap_time_s,
+        "resistor": device.resistor_ratio,
+        "resistor_time": device.resistor_time_s,
+        "initial_voltage": device.initial_voltage_ratio,
+        "ramp_time": device.ramp_time_s,
+        "current_limit": device.current_limit_ratio,
+    }
+    return tuple(setting for setting in TYPICAL_SETTINGS.get(name, ()) if given[setting] is None)
+
+
 def _timer_s(drive: Drive, method: Method) -> float:
     """Return when to switch over: at 85 % of rated speed, or when the speed has nearly reached where it would hang."""
     curve = run_up(replace(drive, method=method), time_limit_s=_LONG_S, sample_s=0.02)
@@ -130,7 +162,8 @@ def _timer_s(drive: Drive, method: Method) -> float:
 def method_of(name: MethodName, device: StarterData, drive: Drive) -> Method:
     """Return a starting method with the device's own settings, and typical ones where it has none.
 
-    Timers that are not given are set as an installer does: to 85 % speed, or to where the speed hangs.
+    Timers that are not given are set as an installer does: to 85 % speed, or to where the speed hangs. So is the voltage boost of a
+    drive: as little as breaks the load away.
     """
     if name is MethodName.STAR_DELTA:
         return StarDelta(star_time_s=device.star_time_s or _timer_s(drive, StarDelta(star_time_s=_LONG_S)))
@@ -151,5 +184,17 @@ def method_of(name: MethodName, device: StarterData, drive: Drive) -> Method:
             kick_time_s=device.kick_time_s or 0.0,
         )
     if name is MethodName.FREQUENCY_DRIVE:
-        return FrequencyDrive(ramp_time_s=device.ramp_time_s or 10.0)
+        ramp_time_s = device.ramp_time_s or 10.0
+        return FrequencyDrive(ramp_time_s=ramp_time_s, boost_ratio=_boost_ratio(drive, ramp_time_s))
     return DirectOnLine()
+
+
+def _boost_ratio(drive: Drive, ramp_time_s: float) -> float:
+    """Return the least voltage boost with which the load breaks away with a margin, inside the current limit; 2 % if none does."""
+    wanted_nm = _BREAKAWAY_MARGIN * drive.load.torque_nm(0.0, 0.0)
+    for boost in _BOOSTS:
+        given = FrequencyDrive(ramp_time_s=ramp_time_s, boost_ratio=boost)
+        # A fifth of the ramp is past every breakaway; the current limit holds the frequency where the torque is.
+        if given.starting(drive.circuit, drive.flc_a, 0, 0.2 * ramp_time_s, 0.0, 1.0).torque_nm >= wanted_nm:
+            return boost
+    return _BOOSTS[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -152,10 +153,9 @@ def _sentence(forecast: Forecast) -> str:
 
 
 def _notes(forecast: Forecast) -> list[str]:
-    notes = list(forecast.notes)
-    for outlook in forecast.methods:
-        if outlook.start.own and outlook.assumed:
-            notes.append(f"Not in the site file for its own method, typical value taken: {', '.join(outlook.assumed)}.")
+    notes, own = list(forecast.notes), forecast.own
+    if own.assumed:
+        notes.append(f"Not in the site file for its own method, typical value taken: {', '.join(own.assumed)}.")
     others = [outlook for outlook in forecast.methods if not outlook.start.own and outlook.assumed]
     if others:
         notes.append("Settings of the other methods are typical where the site file has none: timers change over at 85 % speed.")
@@ -167,7 +167,7 @@ def _notes(forecast: Forecast) -> list[str]:
 
 def _signs(text: str) -> str:
     """Return text with the signs of the pages."""
-    return text.replace(" x FLC", " × FLC").replace(" x,", " ×,").replace(" x.", " ×.").replace(" x as", " × as").replace("FLC2 s", "FLC² s")
+    return re.sub(r"(?<=\d) x(?=[ ,.])", " ×", text).replace("FLC2 s", "FLC² s").replace("FLC2s", "FLC² s").replace("I2t", "I²t")
 
 
 def _settings(outlook: MethodOutlook) -> str:

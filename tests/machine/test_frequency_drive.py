@@ -4,11 +4,12 @@ from collections.abc import Callable
 
 import pytest
 
-from gateway.machine.drive import DriveState, Phase, observe, soft_stop, start, stop
+from gateway.machine.drive import DriveState, Phase, drive_for, observe, soft_stop, start, stop
 from gateway.machine.frequency_drive import FrequencyDrive
+from gateway.machine.loads import Conveyor
 from gateway.machine.motion import advance
 from gateway.machine.nameplate import fit_circuit
-from gateway.machine.run_up import run_up
+from gateway.machine.run_up import RunUpOutcome, run_up
 from tests.machine.examples import MOTOR_45_KW, fan_drive
 
 CIRCUIT = fit_circuit(MOTOR_45_KW)
@@ -128,3 +129,14 @@ def test_low_supply_caps_the_voltage() -> None:
 def test_impossible_settings_are_named(field: str, made: Callable[[], FrequencyDrive]) -> None:
     with pytest.raises(ValueError, match=field):
         made()
+
+
+def test_a_drive_at_its_lowest_frequency_waits_for_the_ramp_and_is_not_taken_for_stuck() -> None:
+    """The frequency stands still for the first 2 % of the ramp: too little torque then says nothing of what comes."""
+    belt = drive_for(
+        MOTOR_45_KW,
+        load=Conveyor(rated_torque_nm=0.7 * MOTOR_45_KW.rated_torque_nm, breakaway_ratio=1.3),
+        inertia_kg_m2=3.0,
+        method=FrequencyDrive(ramp_time_s=20.0),
+    )
+    assert run_up(belt, time_limit_s=60.0).outcome is RunUpOutcome.AT_SPEED

@@ -60,12 +60,11 @@ def _candidates(words: str, points: Sequence[Point], box: Box) -> list[Name]:
     width = LETTER_PX * len(words)
     last = min(points[-1][0], box.right)
     right = max(min(last, box.right - width), box.left)
-    names = []
+    names: list[Name] = []
     for left in np.linspace(box.left + 2.0, right, _STEPS):
         heights = _heights(points, float(left), float(left) + width)
-        for y in (float(heights.min()) - _RISE_PX, float(heights.max()) + _DROP_PX):
-            if box.top + _HEIGHT_PX <= y <= box.bottom - 2.0:
-                names.append(Name(float(left), y, words))
+        sides = (float(heights.min()) - _RISE_PX, float(heights.max()) + _DROP_PX)
+        names += [Name(float(left), y, words) for y in sides if box.top + _HEIGHT_PX <= y <= box.bottom - 2.0]
     return names
 
 
