@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from gateway.web.plant_view import PlantView
 from gateway.web.snapshot import take_snapshot
 from gateway.web.stream import MOST_STREAMS, Hub
 
+logger = logging.getLogger(__name__)
 HANDBOOK = Path(__file__).parent.parent / "handbook"
 
 
@@ -34,6 +36,7 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     @contextlib.asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         feeding = asyncio.create_task(hub.run())
+        feeding.add_done_callback(_say_why_ended)
         try:
             yield
         finally:
@@ -52,3 +55,9 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     install_failures(app, desk)
     return app
+
+
+def _say_why_ended(feeding: asyncio.Task[None]) -> None:
+    # The pages notice by themselves that no event comes and say so; the log must say why.
+    if not feeding.cancelled() and (error := feeding.exception()) is not None:
+        logger.error("live updates of the pages have stopped", exc_info=error)

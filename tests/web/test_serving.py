@@ -103,3 +103,21 @@ async def test_ipv6_is_shown_in_brackets() -> None:
 
     await asyncio.wait_for(serve(create_app(tarn_hollow()), "::1", 0, stop, on_ready=ready), 10)
     assert shown[0].startswith("http://[::1]:")
+
+
+async def test_the_log_says_why_live_updates_stopped(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
+    clock = ShiftedClock()
+    plant = tarn_hollow(clock)
+    app = create_app(plant, clock=clock)
+    hub = app.state.desk.hub
+
+    def broken() -> object:
+        raise RuntimeError("no such figure")
+
+    with pytest.raises(RuntimeError, match="no such figure"):
+        async with app.router.lifespan_context(app):
+            seat = hub.sit()
+            monkeypatch.setattr(hub, "_message", broken)
+            while not caplog.records:
+                await seat.take(0.05)
+    assert "live updates of the pages have stopped" in caplog.text
