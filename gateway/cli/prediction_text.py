@@ -5,13 +5,14 @@ from __future__ import annotations
 from rich.console import Console
 from rich.table import Table
 
-from gateway.machine.sweep import Fit, SweepPoint
+from gateway.machine.sweep import Fit, SweepPoint, gentleness
 from gateway.motors.records import LimitName
 from gateway.services.prediction import METHOD_WORDS, Forecast, MethodOutlook
-from gateway.services.setting_sweep import SettingSweep, bound_words
+from gateway.services.setting_sweep import SettingSweep, bound_words, setting_words
 from gateway.services.setting_words import setting_texts
 
 NONE = "-"
+_MOST_LINES = 8
 CAUTION = "A prediction is an estimate from catalogue data. It replaces no protection and no maker's data."
 
 
@@ -84,11 +85,10 @@ def print_sweep(console: Console, found: SettingSweep) -> None:
     """Print one table a current limit: rows initial voltages, columns ramp times, then the answer."""
     console.print()
     console.print(f"Soft starter settings against the bounds: {bound_words(found.bounds)}")
-    console.print("Cells: time s / peak line x FLC / heat %. * keeps the bounds, ** gentlest;")
-    console.print("(C)urrent, (T)ime, (H)eat break a bound; - does not reach speed.")
+    console.print("Time to full speed in s. * keeps the bounds, ** gentlest; C current, T time, H heat too high; - no start.")
     ramps = found.ranges.ramp_times_s
     for limit in found.ranges.current_limits:
-        table = _table(f"limit {limit:g} x FLC", *(f"ramp {ramp:g} s" for ramp in ramps))
+        table = _table(f"limit {limit:g} x FLC, ramp", *(f"{ramp:g} s  " for ramp in ramps))
         for voltage in found.ranges.initial_voltages:
             cells = [
                 _point_cell(point, found.best)
@@ -98,15 +98,23 @@ def print_sweep(console: Console, found: SettingSweep) -> None:
             table.add_row(f"from {100 * voltage:.0f} %", *cells)
         console.print(table)
         console.print()
+    within = sorted((point for point in found.points if point.fit is Fit.WITHIN), key=gentleness)[:_MOST_LINES]
+    if within:
+        table = _table("settings inside the bounds, gentlest first", "time\ns", "peak line\nx FLC", "winding I2t\nFLC2 s", "heat\n%")
+        for point in within:
+            heat, i2t = _fixed(100 * (point.heat or 0.0), 1), _fixed(point.winding_i2t_flc2s, 0)
+            table.add_row(setting_words(point), _fixed(point.duration_s, 1), f"{point.peak_line_current_ratio:.2f}", i2t, heat)
+        console.print(table)
+        console.print()
     console.print(found.answer)
-    console.print("Gentlest: lowest peak line current, then least heat, then shortest.")
+    console.print("Gentlest: lowest peak line current, then least heat, then lowest initial voltage and longest ramp.")
 
 
 def _point_cell(point: SweepPoint, best: SweepPoint | None) -> str:
     if point.fit is Fit.FAILS:
         return NONE
-    sign = "**" if point is best else "*" if point.fit is Fit.WITHIN else f"({''.join(name[0].upper() for name in point.broken)})"
-    return f"{_fixed(point.duration_s, 1)}/{point.peak_line_current_ratio:.1f}/{100 * (point.heat or 0.0):.0f} {sign}"
+    sign = "**" if point is best else "*" if point.fit is Fit.WITHIN else "".join(name[0].upper() for name in point.broken)
+    return f"{_fixed(point.duration_s, 1)} {sign:<2}"
 
 
 def print_both(console: Console, forecast: Forecast, found: SettingSweep | None) -> None:

@@ -1,9 +1,9 @@
 """Which settings of a soft starter bring a motor up within bounds, and which of them is the gentlest.
 
 Every combination of ramp time, initial voltage and current limit is run up in the same model as a prediction. Gentle means gentle to the
-supply and the machine first: among the settings inside all bounds the lowest peak line current (rounded to 0.05 x FLC, since less cannot
-be set), then the least heat (winding I2t), then the shortest start. A gentle start is not a cool one: against a load, less current means
-more heat.
+supply first: among the settings inside all bounds the lowest peak line current (in steps of 0.05 x FLC, since less cannot be set), then
+the least heat (winding I2t, in steps of 2 %), then the lowest initial voltage and the longest ramp, which jolt the machine least. A gentle
+start is not a cool one: against a load, less current means more heat.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import inf
+from math import inf, log
 
 from gateway.machine.drive import Drive
 from gateway.machine.prediction import until_up
@@ -21,6 +21,7 @@ from gateway.machine.soft_starter import SoftStarter
 _SAMPLE_S = 0.05
 _LONGEST_RUN_S = 60.0
 _SAME_PEAK_RATIO = 0.05
+_SAME_HEAT = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +138,8 @@ def gentlest(points: Sequence[SweepPoint]) -> SweepPoint | None:
     return min(within, key=gentleness, default=None)
 
 
-def gentleness(point: SweepPoint) -> tuple[int, float, float]:
+def gentleness(point: SweepPoint) -> tuple[int, int, float, float]:
     """Return what settings are ordered by, the gentlest first."""
     peak = round(point.peak_line_current_ratio / _SAME_PEAK_RATIO)
-    return (peak, point.winding_i2t_flc2s or 0.0, point.duration_s or 0.0)
+    heat = round(log(max(point.winding_i2t_flc2s or 0.0, 1e-9)) / _SAME_HEAT)
+    return (peak, heat, point.initial_voltage_ratio, -point.ramp_time_s)

@@ -20,6 +20,7 @@ from gateway.web.handbook import handbook_router
 from gateway.web.live import event_of
 from gateway.web.pages import pages_router
 from gateway.web.plant_view import PlantView
+from gateway.web.predict_page import predict_router
 from gateway.web.snapshot import take_snapshot
 from gateway.web.stream import MOST_STREAMS, Hub
 
@@ -50,6 +51,7 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.state.desk = desk
     app.add_middleware(SecurityHeaders)
     app.include_router(pages_router(desk))
+    app.include_router(predict_router(desk))
     app.include_router(handbook_router(desk))
     app.include_router(api_router(desk))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

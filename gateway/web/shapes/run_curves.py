@@ -114,9 +114,9 @@ def _time_labels(across: Scale, span_s: float) -> list[str]:
 def _speed_labels(across: Scale) -> list[str]:
     y = _ROWS[1][1] + 15
     ticks = _across_ticks(1.0, 1)
-    return [
-        svg.text(across(at), y, f"{100 * at:.0f} %" if at == ticks[-1] else f"{100 * at:.0f}", anchor="middle") for at in ticks
-    ] + [svg.text(across.to_px, y + 13, "of rated speed", anchor="end")]
+    return [svg.text(across(at), y, f"{100 * at:.0f} %" if at == ticks[-1] else f"{100 * at:.0f}", anchor="middle") for at in ticks] + [
+        svg.text(across.to_px, y + 13, "% of rated speed", anchor="end")
+    ]
 
 
 def _anchor(at: float, ticks: Sequence[float]) -> str:
