@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import zstandard
 
 from gateway.clock import HandClock
 from gateway.errors import StoreError
@@ -181,6 +182,11 @@ def test_a_snapshot_of_another_version_is_refused_in_words(store: Store) -> None
     writer.put(Batch(starter="FAN-1", snapshot=Snapshot(at=T0, body=b"from the future")))
     writer.flush()
     with pytest.raises(StoreError, match="the stored state of FAN-1 cannot be read"):
+        recover(STARTERS, Readers(store), writer)
+    later = zstandard.ZstdCompressor().compress(b'{"format": 99}')
+    writer.put(Batch(starter="FAN-1", snapshot=Snapshot(at=T0, body=later)))
+    writer.flush()
+    with pytest.raises(StoreError, match=r"\(format 99, this version knows 1\): run the version that wrote it"):
         recover(STARTERS, Readers(store), writer)
     writer.close()
 
