@@ -57,7 +57,7 @@ class MethodCard:
     settings: str
     own: bool
     verdict: str
-    picture: Markup
+    pictures: tuple[Markup, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +131,7 @@ def prediction_view(forecast: Forecast) -> PredictionView:
                 settings=_settings(outlook),
                 own=outlook.start.own,
                 verdict=outlook.verdict[0].upper() + _signs(outlook.verdict[1:]),
-                picture=run_curves(forecast.prediction, outlook.start, scales, f"{METHOD_WORDS[outlook.start.method]}: {outlook.verdict}"),
+                pictures=run_curves(forecast.prediction, outlook.start, scales, f"{METHOD_WORDS[outlook.start.method]}: {outlook.verdict}"),
             )
             for outlook in forecast.methods
         ),
@@ -184,9 +184,9 @@ def _line(outlook: MethodOutlook) -> MethodLine:
         starts=starts,
         time=NONE if start.time_to_95_pct_speed_s is None or not starts else f"{start.time_to_95_pct_speed_s:.1f}",
         peak=f"{start.peak_line_current_ratio:.2f}",
-        line_i2t=f"{start.line_i2t_flc2s:.0f}",
-        winding_i2t=f"{start.winding_i2t_flc2s:.0f}",
-        rotor=f"{start.rotor_heat_j / 1000:.0f}",
+        line_i2t=f"{start.line_i2t_flc2s:.0f}" if starts else NONE,
+        winding_i2t=f"{start.winding_i2t_flc2s:.0f}" if starts else NONE,
+        rotor=f"{start.rotor_heat_j / 1000:.0f}" if starts else NONE,
         torque=f"{start.peak_torque_ratio:.2f}",
         heat=NONE if outlook.heat is None else f"{100 * outlook.heat:.0f}",
         rate=NONE if rate is None else f"{rate:.1f}",

@@ -63,7 +63,8 @@ def _candidates(words: str, points: Sequence[Point], box: Box) -> list[Name]:
     names: list[Name] = []
     for left in np.linspace(box.left + 2.0, right, _STEPS):
         heights = _heights(points, float(left), float(left) + width)
-        sides = (float(heights.min()) - _RISE_PX, float(heights.max()) + _DROP_PX)
+        above, below = float(heights.min()) - _RISE_PX, float(heights.max()) + _DROP_PX
+        sides = (above, below, above - _HEIGHT_PX, below + _HEIGHT_PX)
         names += [Name(float(left), y, words) for y in sides if box.top + _HEIGHT_PX <= y <= box.bottom - 2.0]
     return names
 
@@ -75,7 +76,7 @@ def _heights(points: Sequence[Point], left: float, right: float) -> np.ndarray[t
 
 def _clearance(name: Name, own: Sequence[Point], others: Sequence[Sequence[Point]], placed: Sequence[Name], box: Box) -> float:
     top, bottom = name.y - _HEIGHT_PX, name.y + 2.0
-    gaps = [40.0]
+    gaps = [25.0]
     for curve in others:
         heights = _heights(curve, name.x, name.x + name.width)
         inside = (heights > top) & (heights < bottom)
@@ -83,7 +84,10 @@ def _clearance(name: Name, own: Sequence[Point], others: Sequence[Sequence[Point
     for other in placed:
         apart_x = max(other.x - (name.x + name.width), name.x - (other.x + other.width))
         apart_y = abs(other.y - name.y) - _HEIGHT_PX
-        gaps.append(max(apart_x, apart_y))
+        apart = max(apart_x, apart_y)
+        # Two names on each other cannot be read at all; a name on a line still can.
+        gaps.append(apart if apart >= 2.0 else -60.0)
     spread = _heights(own, name.x, name.x + name.width)
     # A steep stretch leaves the name hanging beside its curve.
-    return min(gaps) - 0.5 * float(spread.max() - spread.min())
+    away = max(float(spread.min()) - _RISE_PX - name.y, name.y - _DROP_PX - float(spread.max()), 0.0)
+    return min(gaps) - 0.5 * float(spread.max() - spread.min()) - away

@@ -1,4 +1,4 @@
-"""One predicted start: line current above, torque, load and voltage below, over time on the left and over speed on the right.
+"""One predicted start in two pictures, over time and over speed: line current above, torque, load and voltage below.
 
 All methods of a motor share the scales, so that pictures beside each other compare by eye.
 """
@@ -18,11 +18,13 @@ from gateway.web.shapes import svg
 from gateway.web.shapes.label_places import Box, placed_names
 from gateway.web.shapes.scales import Scale, nice_step, nice_ticks, thinned
 
-WIDTH, HEIGHT = 470.0, 292.0
-_COLUMNS = ((26.0, 236.0), (262.0, 466.0))
+WIDTH, HEIGHT = 224.0, 292.0
+_LEFT, _RIGHT = 24.0, 219.0
 _ROWS = ((18.0, 122.0), (152.0, 262.0))
 _THIN_PX = 0.25
 _SPEED_TOP = 1.05
+_TURNS = 0.05
+"""Curves over less of the width than this have no room for names."""
 Series = Sequence[tuple[str, str, Curve]]
 
 
@@ -54,73 +56,53 @@ def _up_to(value: float, ticks: int) -> float:
     return math.ceil(value / step - 1e-9) * step
 
 
-def run_curves(prediction: Prediction, item: MethodPrediction, scales: CommonScales, words: str) -> Markup:
-    """Return the picture of one method; `words` is its text alternative."""
+def run_curves(prediction: Prediction, item: MethodPrediction, scales: CommonScales, words: str) -> tuple[Markup, Markup]:
+    """Return the two pictures of one method; `words` is their text alternative."""
+    speed = item.curve.speed_rad_s / prediction.rated_speed_rad_s
+    over_time = _picture(prediction, item, scales, item.curve.at_s, scales.span_s, nice_ticks(0.0, scales.span_s, 4), "seconds")
+    over_speed = _picture(prediction, item, scales, speed, _SPEED_TOP, [0.0, 0.25, 0.5, 0.75, 1.0], "% of rated speed")
+    return (
+        svg.picture(WIDTH, HEIGHT, f"over time, {words}", over_time + _reached(item, scales), "chart run"),
+        svg.picture(WIDTH, HEIGHT, f"over speed, {words}", over_speed, "chart run"),
+    )
+
+
+def _picture(
+    prediction: Prediction, item: MethodPrediction, scales: CommonScales, along: Curve, top: float, ticks: Sequence[float], unit: str
+) -> list[str]:
     curve, flc, rated = item.curve, prediction.flc_a, prediction.rated_torque_nm
-    speed = curve.speed_rad_s / prediction.rated_speed_rad_s
     current: Series = (("", "pc", curve.line_current_a / flc),)
     torque: Series = (
         ("load torque", "pl", curve.load_torque_nm / rated),
         ("motor torque", "pt", curve.torque_nm / rated),
         ("motor voltage", "pv", curve.voltage_ratio),
     )
-    parts: list[str] = []
-    for column, (along, top) in enumerate(((curve.at_s, scales.span_s), (speed, _SPEED_TOP))):
-        left, right = _COLUMNS[column]
-        across = Scale(0.0, top, left, right)
-        for row, (series, height) in enumerate(((current, scales.current_top), (torque, scales.torque_top))):
-            upper, lower = _ROWS[row]
-            up = Scale(0.0, height, lower, upper)
-            parts += _grid(across, up, column, top, height)
-            parts += _drawn(series, along, across, up, top)
-        parts += _time_labels(across, top) if column == 0 else _speed_labels(across)
-    parts += _heads() + _reached(item, scales)
-    return svg.picture(WIDTH, HEIGHT, words, parts, "chart run")
+    across = Scale(0.0, top, _LEFT, _RIGHT)
+    parts = [svg.text(0, _ROWS[0][0] - 6, "line current, × FLC", "hd2"), svg.text(0, _ROWS[1][0] - 8, "torque and voltage, × rated", "hd2")]
+    for row, (series, height) in enumerate(((current, scales.current_top), (torque, scales.torque_top))):
+        upper, lower = _ROWS[row]
+        up = Scale(0.0, height, lower, upper)
+        parts += _grid(across, up, ticks, height)
+        parts += _drawn(series, along, across, up, top)
+    factor, y = (100.0 if unit.startswith("%") else 1.0), _ROWS[1][1] + 15
+    parts += [svg.text(across(at), y, f"{factor * at:g}", anchor=_anchor(at, ticks)) for at in ticks]
+    return [*parts, svg.text(_RIGHT, y + 13, unit, anchor="end")]
 
 
-def _heads() -> list[str]:
-    (left, _), (right, _) = _COLUMNS
-    (first, _), (second, _) = _ROWS
-    return [
-        svg.text(left, first - 6, "line current, × FLC", "hd2"),
-        svg.text(right, first - 6, "over speed", "hd2"),
-        svg.text(left, second - 8, "torque and voltage, × rated", "hd2"),
-    ]
-
-
-def _grid(across: Scale, up: Scale, column: int, top: float, height: float) -> list[str]:
+def _grid(across: Scale, up: Scale, ticks: Sequence[float], height: float) -> list[str]:
     parts = []
     for value in nice_ticks(0.0, height, 4):
         y = up(value)
         parts.append(svg.path(f"M{svg.figure(across.from_px)} {svg.figure(y)}H{svg.figure(across.to_px)}", "g2"))
-        if column == 0:
-            parts.append(svg.text(across.from_px - 5, y + 4, f"{value:g}", anchor="end"))
-    for at in _across_ticks(top, column):
+        parts.append(svg.text(across.from_px - 5, y + 4, f"{value:g}", anchor="end"))
+    for at in ticks:
         x = across(at)
         parts.append(svg.path(f"M{svg.figure(x)} {svg.figure(up.to_px)}V{svg.figure(up.from_px)}", "g2"))
     return parts
 
 
-def _across_ticks(top: float, column: int) -> list[float]:
-    return nice_ticks(0.0, top, 4) if column == 0 else [0.0, 0.25, 0.5, 0.75, 1.0]
-
-
-def _time_labels(across: Scale, span_s: float) -> list[str]:
-    y = _ROWS[1][1] + 15
-    ticks = _across_ticks(span_s, 0)
-    return [svg.text(across(at), y, f"{at:g} s" if at == ticks[-1] else f"{at:g}", anchor=_anchor(at, ticks)) for at in ticks]
-
-
-def _speed_labels(across: Scale) -> list[str]:
-    y = _ROWS[1][1] + 15
-    ticks = _across_ticks(1.0, 1)
-    return [svg.text(across(at), y, f"{100 * at:.0f} %" if at == ticks[-1] else f"{100 * at:.0f}", anchor="middle") for at in ticks] + [
-        svg.text(across.to_px, y + 13, "% of rated speed", anchor="end")
-    ]
-
-
 def _anchor(at: float, ticks: Sequence[float]) -> str:
-    return "start" if at == ticks[0] else "end" if at == ticks[-1] else "middle"
+    return "start" if at == ticks[0] else "middle"
 
 
 def _drawn(series: Series, along: Curve, across: Scale, up: Scale, top: float) -> list[str]:
@@ -130,6 +112,8 @@ def _drawn(series: Series, along: Curve, across: Scale, up: Scale, top: float) -
         lines.append((words, css, points))
     parts = [svg.path(svg.line_path(points), css) for _, css, points in lines if len(points) > 1]
     box = Box(across.from_px, up.to_px, across.to_px, up.from_px)
+    if float(along.max()) < _TURNS * top:
+        return parts
     names = placed_names([(words, points) for words, _, points in lines if words], box)
     return parts + [svg.text(name.x, name.y, name.words, "nm2") for name in names]
 
@@ -145,13 +129,12 @@ def _cut(along: Curve, values: Curve, top: float) -> list[svg.Point]:
 
 def _reached(item: MethodPrediction, scales: CommonScales) -> list[str]:
     """Return the line at 95 % speed with its time, or the words that it is not reached."""
-    left, right = _COLUMNS[0]
-    across = Scale(0.0, scales.span_s, left, right)
+    across = Scale(0.0, scales.span_s, _LEFT, _RIGHT)
     if item.time_to_95_pct_speed_s is None or item.duration_s is None:
-        return [svg.text(right, _ROWS[0][0] + 12, "does not reach speed", "t2", "end")]
+        return [svg.text(_RIGHT, _ROWS[0][0] + 12, "does not reach speed", "t2", "end")]
     at = across.clamped(item.time_to_95_pct_speed_s)
     upper, lower = _ROWS[0][0], _ROWS[0][1]
-    anchor, x = ("end", at - 4) if at > (left + right) / 2 else ("start", at + 4)
+    anchor, x = ("end", at - 4) if at > (_LEFT + _RIGHT) / 2 else ("start", at + 4)
     return [
         svg.path(f"M{svg.figure(at)} {svg.figure(upper)}V{svg.figure(lower)}", "g3"),
         svg.text(x, upper + 12, f"95 % speed {item.time_to_95_pct_speed_s:.1f} s", "t2", anchor),
