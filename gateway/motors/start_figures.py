@@ -122,7 +122,7 @@ def figures(samples: Sequence[Sample], began: Edge, ended: Edge, starter: Starte
     >>> edges = begin_edge(0, 100_000, False, 0.0), Edge(2_050_000, 0.05)
     >>> start = figures(samples, *edges, Starter(name="P-1", motor=MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80)))
     >>> start.duration_s, start.peak_ratio, round(start.i2t_flc2s, 2), round(start.i2t_error_pct, 1)
-    (2.0, 7.0, 97.16, 5.0)
+    (2.0, 7.0, 97.16, 5.5)
     """
     flc_a = starter.motor.flc_a
     points = _course(samples, began, ended)
