@@ -15,13 +15,14 @@ from gateway.store.faults import fault_of, place_of
 from gateway.store.migrations import NEWEST, migrate, version_of
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Store:
-    """An open store. The writer alone may use `writing`; readers use `reading` from any thread."""
+    """An open store, held for this process. The writer alone may use `writing`; readers use `reading` from any thread."""
 
     url: URL
     writing: Engine
     reading: Engine
+    held: int | None = None
 
     @property
     def place(self) -> str:
@@ -46,6 +47,9 @@ class Store:
         """Close every connection, the readers' first: the last one to close tidies the log away, and that must be the writer's."""
         self.reading.dispose()
         self.writing.dispose()
+        if self.held is not None:
+            engines.let_go(self.held)
+            self.held = None
 
 
 def open_store(url: str, clock: Clock | None = None) -> Store:
@@ -62,6 +66,7 @@ def open_store(url: str, clock: Clock | None = None) -> Store:
         raise StoreError(text) from error
     try:
         _refuse_what_is_not_ours(store)
+        store.held = _hold(store)
         migrate(store.writing, (clock or RealClock()).now())
     except DBAPIError as error:
         store.close()
@@ -97,3 +102,14 @@ def _refuse_what_is_not_ours(store: Store) -> None:
             f"{store.place} has schema {version}, made by a newer version of startledger; this version knows schema {NEWEST}. "
             "It was left untouched. Run the newer version, or name another file in the site file."
         )
+
+
+def _hold(store: Store) -> int | None:
+    try:
+        return engines.hold(store.url)
+    except BlockingIOError as error:
+        text = f"{store.place} is in use by another startledger: end that one first, or name another file in the site file"
+        raise StoreError(text) from error
+    except OSError as error:
+        text = f"{store.place} cannot be locked ({error.strerror}): keep it on a disk of this machine, not on a network share"
+        raise StoreError(text) from error

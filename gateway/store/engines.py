@@ -8,6 +8,7 @@ writes or checkpoints: SQLite 3.7.0 to 3.51.2 can corrupt a database when two co
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sqlite3
 from collections.abc import Mapping, Sequence
@@ -123,6 +124,29 @@ def file_of(url: URL) -> Path | None:
     if not url.drivername.startswith("sqlite") or url.database in (None, "", ":memory:"):
         return None
     return Path(str(url.database))
+
+
+def hold(url: URL) -> int | None:
+    """Take a database for this process alone, until the returned descriptor is closed; BlockingIOError when another gateway has it.
+
+    Two gateways on one store would number starts and readings over each other. The lock ends with the process, however that ends, and does
+    not concern programs that only read. (SQLite's own locks are of another kind; they must be gone before the descriptor is closed.)
+    """
+    path = file_of(url)
+    if path is None:
+        return None
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(descriptor)
+        raise
+    return descriptor
+
+
+def let_go(descriptor: int) -> None:
+    """End what `hold` began."""
+    os.close(descriptor)
 
 
 def file_identity(url: URL) -> tuple[int, int] | None:

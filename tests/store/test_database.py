@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import os
 import shutil
 import sqlite3
@@ -39,6 +41,24 @@ def test_a_new_store_is_made_with_full_sync_a_log_and_foreign_keys(tmp_path: Pat
     store.close()
     # synchronous 2 is FULL (sqlite.org/pragma.html#pragma_synchronous).
     assert settings == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 2000}
+
+
+def test_a_store_that_another_gateway_has_is_refused_until_that_one_has_ended(tmp_path: Path) -> None:
+    first = store_in(tmp_path)
+    with pytest.raises(StoreError, match="is in use by another startledger: end that one first"):
+        store_in(tmp_path)
+    first.close()
+    first.close()
+    store_in(tmp_path).close()
+
+
+def test_a_disk_that_cannot_lock_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_locks(*_: int) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", no_locks)
+    with pytest.raises(StoreError, match=r"cannot be locked \(No locks available\): keep it on a disk of this machine"):
+        store_in(tmp_path)
 
 
 def test_readers_cannot_write(tmp_path: Path) -> None:
