@@ -15,7 +15,7 @@ from gateway.clock import Clock, RealClock
 from gateway.drivers.base import Attached, Link
 from gateway.drivers.modbus import ModbusLink
 from gateway.drivers.opcua import OpcuaLink
-from gateway.registers.model import Protocol
+from gateway.registers.model import Fetch, OpcuaPlace, Protocol, RegisterMap, SignalPace
 from gateway.services.housekeeping import Housekeeping
 from gateway.services.pipeline import Pipeline
 from gateway.services.plant import Plant, Watched
@@ -76,14 +76,24 @@ def links_of(site: Site, clock: Clock) -> list[tuple[Link, list[Polled]]]:
     behind: dict[LinkAddress, list[StarterSite]] = defaultdict(list)
     for each in site.starters:
         behind[each.address].append(each)
-    return [(_link(address, group, clock), [Polled(each.starter.name, each.paces) for each in group]) for address, group in behind.items()]
+    return [(_link(address, group, clock), [_polled(each) for each in group]) for address, group in behind.items()]
+
+
+def _polled(starter: StarterSite) -> Polled:
+    return Polled(starter.starter.name, starter.paces, is_watched=_is_watched(starter.map))
+
+
+def _is_watched(register_map: RegisterMap) -> bool:
+    """True when a look at a few signals is worth while: the map marks some, and no server tells of their changes by itself."""
+    marked = [signal.place for signal in register_map.signals if signal.pace is SignalPace.WATCH]
+    return bool(marked) and not any(isinstance(place, OpcuaPlace) and place.fetch is Fetch.SUBSCRIBE for place in marked)
 
 
 def _link(address: LinkAddress, group: Sequence[StarterSite], clock: Clock) -> Link:
     attached = [Attached(starter=each.starter.name, map=each.map, unit=each.unit) for each in group]
     if address.protocol is Protocol.OPCUA:
-        return OpcuaLink(address.endpoint, attached, clock)
-    return ModbusLink(address.host, address.port, attached, clock)
+        return OpcuaLink(address.endpoint, attached, clock, address.security)
+    return ModbusLink(address.host, address.port, attached, clock, framing=address.framing, tls=address.tls)
 
 
 @contextlib.asynccontextmanager

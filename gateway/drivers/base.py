@@ -57,15 +57,17 @@ class Fault:
 class Poll:
     """What one turn for one starter brought.
 
-    readings: in time order; the last one belongs to this poll, earlier ones are notifications since the last. Never empty: when nothing could be
-        read it holds one reading whose signals are all flawed with the reason.
+    readings: in time order; the last one belongs to this poll, earlier ones are notifications since the last. Never empty: when nothing
+        could be read it holds one reading whose signals are all flawed with the reason.
     round_trip_s: time on the wire of this poll's requests together.
+    is_unchanged: a look at the watched signals showed what the last poll had shown; the reading holds only those and says nothing new.
     """
 
     readings: tuple[Reading, ...]
     faults: tuple[Fault, ...] = ()
     requests: int = 0
     round_trip_s: float = 0.0
+    is_unchanged: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,12 +90,20 @@ class Link(Protocol):
         """True while the connection is usable."""
         ...
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What people should know about the link though it is no fault now, in sentences; bounded."""
+        ...
+
     async def open(self) -> Fault | None:
         """Connect once; return why it failed, None when it is open. Never waits longer than the link's timeout."""
         ...
 
     async def poll(self, starter: str, pace: Pace) -> Poll:
-        """Read one starter. `Pace.SLOW` reads every signal, any other pace those that are not marked slow. On a closed link the poll says so at once."""
+        """Read one starter. `Pace.SLOW` reads every signal, `Pace.WATCH` those marked so, any other pace those that are not marked slow.
+
+        On a closed link the poll says so at once.
+        """
         ...
 
     async def close(self) -> None:

@@ -5,6 +5,8 @@ Pure. `modbus_connection` asks it about every frame in the send path, after the 
 
 from __future__ import annotations
 
+from gateway.drivers.frames import crc_of
+
 READ_FUNCTIONS = frozenset({1, 2, 3, 4})
 """Read coils, discrete inputs, holding registers, input registers (Modbus Application Protocol V1.1b3, 6.1 to 6.4)."""
 
@@ -13,6 +15,7 @@ IDENTIFICATION = (43, 14)
 
 _READ_BYTES = 12
 _IDENTIFICATION_BYTES = 11
+_RTU_BYTES = 8
 _MOST_BITS, _MOST_REGISTERS = 2000, 125
 _LAST_ADDRESS = 65536
 
@@ -39,12 +42,33 @@ def check_outgoing(frame: bytes, *, identification: bool = False) -> str | None:
     expected = _READ_BYTES if function in READ_FUNCTIONS else _IDENTIFICATION_BYTES
     if len(frame) != expected or int.from_bytes(frame[4:6], "big") != expected - 6:
         return f"{len(frame)} bytes with length field {int.from_bytes(frame[4:6], 'big')} are not one request of {expected} bytes"
-    return _check_span(frame) if function in READ_FUNCTIONS else None
+    return _check_span(function, frame[8:12]) if function in READ_FUNCTIONS else None
 
 
-def _check_span(frame: bytes) -> str | None:
-    first, count = int.from_bytes(frame[8:10], "big"), int.from_bytes(frame[10:12], "big")
-    most = _MOST_BITS if frame[7] in (1, 2) else _MOST_REGISTERS
+def check_outgoing_rtu(frame: bytes) -> str | None:
+    """Return why these bytes in RTU framing must not be sent; None when they are exactly one read request.
+
+    frame: unit (1), function (1), address (2), count (2), check sum (2).
+
+    >>> check_outgoing_rtu(bytes.fromhex("11 03 006B 0003 7687"))
+    >>> check_outgoing_rtu(bytes.fromhex("11 06 0001 0003 9A9B"))
+    'function 6 (write single register) is not a read'
+    """
+    if len(frame) < 4:
+        return f"{len(frame)} bytes are no request"
+    if frame[1] not in READ_FUNCTIONS:
+        name = _NAMES.get(frame[1])
+        return f"function {frame[1]}{f' ({name})' if name else ''} is not a read"
+    if len(frame) != _RTU_BYTES:
+        return f"{len(frame)} bytes are not one request of {_RTU_BYTES} bytes"
+    if crc_of(frame[:6]) != int.from_bytes(frame[6:], "little"):
+        return "the check sum is wrong"
+    return _check_span(frame[1], frame[2:6])
+
+
+def _check_span(function: int, span: bytes) -> str | None:
+    first, count = int.from_bytes(span[:2], "big"), int.from_bytes(span[2:], "big")
+    most = _MOST_BITS if function in (1, 2) else _MOST_REGISTERS
     if not 1 <= count <= most:
         return f"count {count} is outside 1 to {most}"
     if first + count > _LAST_ADDRESS:

@@ -1,8 +1,11 @@
-"""The Modbus TCP link: one connection to one address, the starters behind it as units, each polled by its block plan.
+"""The Modbus link: one connection to one address, the starters behind it as units, each polled by its block plan.
 
 Read only. A request is indivisible: it ends with the right reply, with a fault, or with the connection closed. After a fault that makes
 the next reply doubtful (silence, a foreign or broken reply) the connection is closed, and the poller opens a new one. A unit that misses
 several turns in a row is left alone for a while (`backoff`), so that one dead unit does not stop the healthy ones behind the same bridge.
+
+In RTU framing replies carry no number. There a connection that is made anew first lets late replies run out (`drain`), and the plan gives
+requests unlike lengths, so that a reply in the wrong place does not fit.
 """
 
 from __future__ import annotations
@@ -10,70 +13,71 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
+from collections import deque
 from collections.abc import Callable, Sequence
+
+from cryptography import x509
 
 from gateway.clock import Clock
 from gateway.drivers.backoff import UnitState, probe_delay_s
 from gateway.drivers.base import Attached, Fault, FaultKind, Poll
+from gateway.drivers.certificates import CertificateError, expires_at, expiry_note, read_certificate
 from gateway.drivers.flawed import flaws_for, nothing_read
 from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal
+from gateway.drivers.modbus_unit import Taken, Unit
+from gateway.drivers.request_rate import RequestRate
+from gateway.drivers.tls import client_context
 from gateway.instants import Instant
-from gateway.motors.reading import Flaw, Reading, Scalar
 from gateway.motors.records import Pace
 from gateway.registers.decode import decode_block
-from gateway.registers.model import Signal
-from gateway.registers.plan import Block, plan_reads
+from gateway.registers.plan import Block
+from gateway.site import Framing, TlsFiles
 
 _log = logging.getLogger(__name__)
 
-_TIMED_BY = ("current", "current_l1", "current_l2", "current_l3", "starting", "running")
-"""The reading takes the moment of the reply that held the first of these: the curve of a start hangs on the current's time."""
-
+_ILLEGAL_ADDRESS = 2
 _TARGET_SILENT = frozenset({10, 11})
 """Exceptions by which a bridge says that the unit behind it is silent; the connection to the bridge itself is sound."""
 
 
-class _Unit:
-    """One starter behind the link: its plans, made once, and what is known of its answers."""
-
-    def __init__(self, attached: Attached) -> None:
-        self.attached = attached
-        self.state = UnitState()
-        self.last_fault = Fault(kind=FaultKind.NO_ANSWER, text="not asked yet")
-        self.blocks: dict[bool, tuple[Block, ...]] = {slow: plan_reads(attached.map, slow=slow) for slow in (False, True)}
-        self.timed_by = {slow: _timing_block(blocks) for slow, blocks in self.blocks.items()}
-
-    def signals(self, slow: bool) -> list[Signal]:
-        return [signal for block in self.blocks[slow] for signal in block.signals]
-
-
-def _timing_block(blocks: Sequence[Block]) -> int:
-    """Return the place of the block whose reply gives the reading its time, the last when none holds a current or a start bit."""
-    for key in _TIMED_BY:
-        for place, block in enumerate(blocks):
-            if any(signal.key == key for signal in block.signals):
-                return place
-    return len(blocks) - 1
-
-
 class ModbusLink:
-    """One connection to a Modbus TCP device or bridge, owned by one worker (see `base.Link`).
+    """One connection to a Modbus device or bridge, owned by one worker (see `base.Link`).
 
     jitter: draws 0 to 1 for the spread of back-off delays.
+    tls: files for an encrypted connection (Modbus/TCP Security), None for a plain one.
     """
 
     def __init__(
-        self, host: str, port: int, attached: Sequence[Attached], clock: Clock, jitter: Callable[[], float] = random.random
+        self,
+        host: str,
+        port: int,
+        attached: Sequence[Attached],
+        clock: Clock,
+        jitter: Callable[[], float] = random.random,
+        *,
+        framing: Framing = Framing.TCP,
+        tls: TlsFiles | None = None,
     ) -> None:
         self.address = f"modbus {host}:{port}"
         self._host, self._port, self._clock, self._jitter = host, port, clock, jitter
-        self._units = {each.starter: _Unit(each) for each in attached}
-        # Behind a bridge all units share one serial line, so the widest gap asked for holds between any two requests.
+        self._framing, self._tls = framing, tls
+        self._units = {each.starter: Unit(each, unlike=framing is Framing.RTU) for each in attached}
+        # Behind a bridge all units share one serial line, so the widest gap and the lowest rate asked for hold for all of them.
         self._min_gap_s = max((each.map.min_gap_s for each in attached), default=0.0)
+        self._rate = RequestRate(min((each.map.requests_per_s for each in attached if each.map.requests_per_s), default=None))
         self._connect_timeout_s = max((each.map.timeout_s for each in attached), default=1.0)
         self._connection: ModbusConnection | None = None
         self._next_id = 1
         self._quiet_until_s = 0.0
+        self._learned: list[str] = []
+        self._expiries: list[tuple[str, Instant]] = []
+        self._setting_fault: Fault | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What people should know though it is no fault now: gaps that the device refused, certificates that expire soon."""
+        now = self._clock.now()
+        return tuple(self._learned) + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
 
     @property
     def is_open(self) -> bool:
@@ -84,13 +88,44 @@ class ModbusLink:
         """Connect once; return why it failed, None when it is open."""
         if self.is_open:
             return None
+        was_broken = self._connection is not None and self._connection.fault is not None
         await self.close()
-        connection = ModbusConnection(self._host, self._port, self._clock, self._next_id)
+        context = None if self._tls is None else client_context(self._tls)
+        self._setting_fault = context if isinstance(context, Fault) else None
+        if isinstance(context, Fault):
+            self._connection = None
+            return context
+        connection = ModbusConnection(
+            self._host,
+            self._port,
+            self._clock,
+            max(1, self._next_id),
+            framing=self._framing,
+            tls=context,
+            tls_name="" if self._tls is None else self._tls.name,
+        )
         self._connection = connection
+        await self._clock.sleep(self._rate.wait_s(self._clock.monotonic()))
+        self._rate.note(self._clock.monotonic())
         fault = await connection.open(self._connect_timeout_s)
         if fault is not None:
             _log.info("%s: %s", self.address, fault.text)
+        else:
+            self._note_certificates(connection)
+            if was_broken and self._framing is Framing.RTU:
+                await connection.drain(self._connect_timeout_s)
         return fault
+
+    def _note_certificates(self, connection: ModbusConnection) -> None:
+        self._expiries = []
+        shown = connection.peer_certificate
+        if shown is not None:
+            self._expiries.append(("the device's certificate", expires_at(x509.load_der_x509_certificate(shown))))
+        if self._tls is not None and self._tls.certificate is not None:
+            try:
+                self._expiries.append(("the gateway's certificate", expires_at(read_certificate(self._tls.certificate))))
+            except CertificateError as error:
+                _log.warning("%s: %s", self.address, error)
 
     async def close(self) -> None:
         """Close; safe to call twice, never raises."""
@@ -102,44 +137,79 @@ class ModbusLink:
     async def poll(self, starter: str, pace: Pace) -> Poll:
         """Read one starter.
 
-        The time of the reading is the moment the reply with the current arrived (see `_TIMED_BY`), by the gateway's clock. A block that the
-        device refuses leaves its own signals bad and the others stand; a fault that breaks the link ends the poll and leaves the rest bad.
+        The time of the reading is the moment the reply with the current arrived (see `modbus_unit`), by the gateway's clock. A block that
+        the device refuses leaves its own signals bad and the others stand; a fault that breaks the link ends the poll, the rest is bad.
+
+        `Pace.WATCH` reads the signals marked so, and when one of them is not as the last poll saw it, the others at once as well.
         """
-        unit, slow = self._units[starter], pace is Pace.SLOW
+        unit, taken = self._units[starter], Taken()
         skipped = self._closed_fault() if not self.is_open else self._resting_fault(unit)
         if skipped is not None:
-            return nothing_read(unit.signals(slow), self._clock.now(), skipped)
-        return await self._read_blocks(unit, slow)
+            return nothing_read(unit.plans.signals(pace), self._clock.now(), skipped)
+        timed_by = unit.timing_block(pace)
+        await self._read(unit, unit.plans.blocks(pace), taken)
+        keys = [signal.key for signal in unit.plans.signals(Pace.WATCH)]
+        seen = {key: taken.values[key] for key in keys if key in taken.values}
+        is_unchanged = pace is Pace.WATCH and not taken.flaws and seen == unit.watched
+        unit.watched = seen
+        if pace is Pace.WATCH and not is_unchanged and not taken.is_over:
+            taken.arrived.clear()
+            timed_by = unit.timing_block(Pace.STANDBY)
+            await self._read(unit, unit.plans.blocks(Pace.STANDBY), taken)
+        return taken.poll(timed_by, self._clock.now(), is_unchanged=is_unchanged)
 
-    async def _read_blocks(self, unit: _Unit, slow: bool) -> Poll:
-        values: dict[str, Scalar] = {}
-        flaws: dict[str, Flaw] = {}
-        faults: list[Fault] = []
-        arrived: dict[int, Instant] = {}
-        blocks, requests, round_trip_s = unit.blocks[slow], 0, 0.0
-        for place, block in enumerate(blocks):
-            await self._wait_for_gap()
-            began_s = self._clock.monotonic()
-            result = await self._ask(unit, block)
-            requests += 1
-            round_trip_s += self._clock.monotonic() - began_s
-            if isinstance(result, Answer):
-                arrived[place] = result.arrived_at
-                block_values, block_flaws = decode_block(block, result.words)
-                values.update(block_values)
-                flaws.update(block_flaws)
+    async def _read(self, unit: Unit, blocks: Sequence[Block], taken: Taken) -> None:
+        waiting = deque(blocks)
+        while waiting and not taken.is_over:
+            block = waiting.popleft()
+            result = await self._ask_timed(unit, block, taken)
+            if not isinstance(result, Answer) and result.code == _ILLEGAL_ADDRESS and unit.plans.pieces(block):
+                await self._read_pieces(unit, block, taken)
+            else:
+                self._take(block, result, taken)
+        for unread in waiting:
+            taken.flaws.update(flaws_for(unread.signals, f"not read: {taken.faults[-1].text}"))
+
+    async def _read_pieces(self, unit: Unit, block: Block, taken: Taken) -> None:
+        """Ask around the gaps of a refused block, and remember it when that is what the device wants."""
+        answered = False
+        for piece in unit.plans.pieces(block):
+            if taken.is_over:
+                taken.flaws.update(flaws_for(piece.signals, f"not read: {taken.faults[-1].text}"))
                 continue
-            faults.append(result.fault)
-            flaws.update(flaws_for(block.signals, result.fault.text))
-            if result.fault.breaks_link or result.code in _TARGET_SILENT:
-                for unread in blocks[place + 1 :]:
-                    flaws.update(flaws_for(unread.signals, f"not read: {result.fault.text}"))
-                break
-        at = arrived.get(unit.timed_by[slow]) or max(arrived.values(), default=0) or self._clock.now()
-        reading = Reading(at, values, flaws) if flaws else Reading(at, values)
-        return Poll(readings=(reading,), faults=tuple(faults), requests=requests, round_trip_s=round_trip_s)
+            result = await self._ask_timed(unit, piece, taken)
+            answered = answered or isinstance(result, Answer)
+            self._take(piece, result, taken)
+        if answered:
+            text = f"unit {unit.attached.unit}: {unit.plans.refuse_gaps(block)}"
+            self._learned.append(text)
+            _log.warning("%s %s", self.address, text)
+            taken.faults.append(Fault(kind=FaultKind.EXCEPTION, text=text))
+        elif not taken.is_over:
+            unit.plans.keep_whole(block)
 
-    async def _ask(self, unit: _Unit, block: Block) -> Answer | Refusal:
+    def _take(self, block: Block, result: Answer | Refusal, taken: Taken) -> None:
+        if isinstance(result, Answer):
+            taken.arrived[block] = result.arrived_at
+            values, flaws = decode_block(block, result.words)
+            taken.values.update(values)
+            if flaws:
+                taken.flaws.update(flaws)
+            return
+        taken.faults.append(result.fault)
+        taken.flaws.update(flaws_for(block.signals, result.fault.text))
+        taken.is_over = result.fault.breaks_link or result.code in _TARGET_SILENT
+
+    async def _ask_timed(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
+        await self._wait_for_turn()
+        began_s = self._clock.monotonic()
+        self._rate.note(began_s)
+        result = await self._ask(unit, block)
+        taken.requests += 1
+        taken.round_trip_s += self._clock.monotonic() - began_s
+        return result
+
+    async def _ask(self, unit: Unit, block: Block) -> Answer | Refusal:
         connection, register_map = self._connection, unit.attached.map
         if connection is None:
             return Refusal(self._closed_fault())
@@ -153,13 +223,14 @@ class ModbusLink:
         self._note(unit, result)
         return result
 
-    async def _wait_for_gap(self) -> None:
-        if self._min_gap_s > 0:
-            wait_s = self._quiet_until_s - self._clock.monotonic()
-            if wait_s > 0:
-                await self._clock.sleep(wait_s)
+    async def _wait_for_turn(self) -> None:
+        """Keep the device's distance between requests and its most requests a second."""
+        now_s = self._clock.monotonic()
+        wait_s = max(self._quiet_until_s - now_s if self._min_gap_s > 0 else 0.0, self._rate.wait_s(now_s))
+        if wait_s > 0:
+            await self._clock.sleep(wait_s)
 
-    def _note(self, unit: _Unit, result: Answer | Refusal) -> None:
+    def _note(self, unit: Unit, result: Answer | Refusal) -> None:
         """Keep count of the unit's missed turns; any reply of its own, also a refusal, says that it lives."""
         if isinstance(result, Answer) or not (result.fault.breaks_link or result.code in _TARGET_SILENT):
             if unit.state.misses:
@@ -169,14 +240,14 @@ class ModbusLink:
         misses = unit.state.misses + 1
         unit.state = UnitState(misses)
         dead = sum(each.state.is_dead for each in self._units.values())
-        delay_s = probe_delay_s(
-            misses, self._jitter(), dead=max(1, dead), healthy=len(self._units) - dead, timeout_s=unit.attached.map.timeout_s
-        )
+        # In RTU framing the drain costs as much again as the silence itself.
+        costs_s = unit.attached.map.timeout_s * (2 if self._framing is Framing.RTU else 1)
+        delay_s = probe_delay_s(misses, self._jitter(), dead=max(1, dead), healthy=len(self._units) - dead, timeout_s=costs_s)
         unit.state = UnitState(misses, self._clock.monotonic() + delay_s)
         if misses == 1:
             _log.info("%s unit %d: %s", self.address, unit.attached.unit, result.fault.text)
 
-    def _resting_fault(self, unit: _Unit) -> Fault | None:
+    def _resting_fault(self, unit: Unit) -> Fault | None:
         wait_s = unit.state.waits_s(self._clock.monotonic())
         if wait_s <= 0:
             return None
@@ -187,5 +258,5 @@ class ModbusLink:
         return Fault(kind=last.kind, text=text)
 
     def _closed_fault(self) -> Fault:
-        known = self._connection.fault if self._connection is not None else None
+        known = self._connection.fault if self._connection is not None else self._setting_fault
         return known or Fault(kind=FaultKind.CLOSED, text="the link is not open", breaks_link=True)

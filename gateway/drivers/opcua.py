@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Sequence
-from enum import StrEnum
+from collections.abc import Mapping, Sequence
 
 from gateway.clock import Clock
 from gateway.drivers.base import Attached, Fault, FaultKind, Poll
+from gateway.drivers.certificates import expiry_note
 from gateway.drivers.flawed import flaws_for
 from gateway.drivers.opcua_session import OpcuaSession
 from gateway.drivers.opcua_values import TRUST_PAST, Image, NodeValue, moment_of, value_of
@@ -22,6 +22,7 @@ from gateway.instants import SECOND, Instant
 from gateway.motors.reading import Flaw, Quality, Reading, Scalar, TimeSource
 from gateway.motors.records import Pace
 from gateway.registers.model import DEFAULT_SAMPLING_S, Fetch, OpcuaPlace, Signal, SignalPace
+from gateway.site import OpcuaSecurity
 
 _log = logging.getLogger(__name__)
 
@@ -31,19 +32,13 @@ QUEUE_LENGTH = 10_000
 """Notifications kept for one starter between two polls; the oldest are dropped and counted beyond it."""
 
 
-class Security(StrEnum):
-    """How the channel is protected."""
-
-    NONE = "none"
-    """Neither signed nor encrypted: for a network that nobody else reaches."""
-
-
 class _Node:
     """One signal behind the link and its index in the session."""
 
     def __init__(self, index: int, signal: Signal, place: OpcuaPlace) -> None:
         self.index, self.signal, self.place = index, signal, place
         self.is_slow = signal.pace is SignalPace.SLOW
+        self.is_watched = signal.pace is SignalPace.WATCH
         self.wants_subscription = place.fetch is Fetch.SUBSCRIBE
 
 
@@ -55,10 +50,20 @@ class _Starter:
         self.queue: deque[tuple[Signal, NodeValue]] = deque(maxlen=QUEUE_LENGTH)
         self.image = Image()
         self.is_fresh = True
+        self.watched: dict[int, object] = {}
 
-    def is_due(self, node: _Node, session: OpcuaSession, slow: bool) -> bool:
+    def is_due(self, node: _Node, session: OpcuaSession, pace: Pace) -> bool:
         """True when a poll reads this node: all once in a session, then those not notified, slow ones at the slow pace."""
-        return self.is_fresh or (not session.is_subscribed(node.index) and (slow or not node.is_slow))
+        if self.is_fresh:
+            return True
+        fits = node.is_watched if pace is Pace.WATCH else pace is Pace.SLOW or not node.is_slow
+        return fits and not session.is_subscribed(node.index)
+
+    def sees_change(self, found: Mapping[int, NodeValue]) -> bool:
+        """Remember what the watched nodes hold; return whether it is not what they held."""
+        before = self.watched
+        self.watched = {node.index: found[node.index].raw for node in self.nodes if node.is_watched and node.index in found}
+        return before != self.watched
 
     def drained(self) -> list[tuple[Signal, NodeValue]]:
         """Take the notifications that have come in."""
@@ -76,11 +81,14 @@ class _Starter:
 
 
 class OpcuaLink:
-    """One session to an OPC UA server, owned by one worker (see `base.Link`)."""
+    """One session to an OPC UA server, owned by one worker (see `base.Link`).
 
-    def __init__(self, endpoint: str, attached: Sequence[Attached], clock: Clock, security: Security = Security.NONE) -> None:
+    security: None leaves the channel neither signed nor encrypted: for a network that nobody else reaches.
+    """
+
+    def __init__(self, endpoint: str, attached: Sequence[Attached], clock: Clock, security: OpcuaSecurity | None = None) -> None:
         self.address = f"opcua {endpoint}"
-        self.security = security
+        self._security = security
         self.dropped = 0
         """Notifications lost since the start, here or in the server's queue."""
         self._endpoint, self._clock = endpoint, clock
@@ -91,6 +99,7 @@ class OpcuaLink:
         self._session: OpcuaSession | None = None
         self._fault: Fault | None = None
         self._server: tuple[Instant | None, tuple[str, ...]] | None = None
+        self._expiries: tuple[tuple[str, Instant], ...] = ()
 
     def _nodes_of(self, attached: Attached) -> list[_Node]:
         nodes = []
@@ -105,6 +114,13 @@ class OpcuaLink:
         """True while the session is usable."""
         return self._session is not None and self._session.is_open
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What people should know though it is no fault now: certificates that expire soon, notifications that were lost."""
+        now = self._clock.now()
+        lost = (f"{self.dropped} notifications were lost since the start: poll more often or sample less",) if self.dropped else ()
+        return lost + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
+
     async def open(self) -> Fault | None:
         """Make a new session, find all nodes, subscribe; return why it failed.
 
@@ -113,8 +129,9 @@ class OpcuaLink:
         if self.is_open:
             return None
         await self.close()
-        session = OpcuaSession(self._endpoint, self._places, self._timeout_s, self._clock)
+        session = OpcuaSession(self._endpoint, self._places, self._timeout_s, self._clock, self._security)
         fault = await session.open()
+        self._expiries = session.expiries
         sampling_s = {
             node.index: node.place.sampling_interval_s or DEFAULT_SAMPLING_S
             for _, node in self._by_index.values()
@@ -157,19 +174,28 @@ class OpcuaLink:
     async def poll(self, starter: str, pace: Pace) -> Poll:
         """Return what was notified since the last poll as earlier readings, then the state now with the polled signals read.
 
-        The first poll of a session reads every node once, also subscribed and slow ones.
+        The first poll of a session reads every node once, also subscribed and slow ones. `Pace.WATCH` reads the nodes marked so, and when
+        one of them is not as the last poll saw it, or something was notified, the others at once as well.
         """
         state, slow, session = self._starters[starter], pace is Pace.SLOW, self._session
         earlier = state.image.take(state.drained())
         fault = await self._check(session, slow)
         if session is None or fault is not None:
             return self._broken(state, earlier, fault or self._closed_fault(), slow)
-        due = [node for node in state.nodes if state.is_due(node, session, slow)]
+        due = [node for node in state.nodes if state.is_due(node, session, pace)]
         began_s = self._clock.monotonic()
         result = await session.read([node.index for node in due])
         if isinstance(result, Fault):
             return self._broken(state, earlier, result, slow)
         found, requests = result
+        has_changed = state.sees_change(found)
+        is_unchanged = pace is Pace.WATCH and not has_changed and not earlier and not state.is_fresh
+        if pace is Pace.WATCH and not is_unchanged:
+            due = [node for node in state.nodes if state.is_due(node, session, Pace.STANDBY)]
+            more = await session.read([node.index for node in due if node.index not in found])
+            if isinstance(more, Fault):
+                return self._broken(state, earlier, more, slow)
+            found, requests = {**found, **more[0]}, requests + more[1]
         readings = earlier
         if due or not earlier:
             readings = [*earlier, self._reading_now(state, session, due, found)]
@@ -179,6 +205,7 @@ class OpcuaLink:
             faults=_missing_faults(state, session, found),
             requests=requests,
             round_trip_s=self._clock.monotonic() - began_s,
+            is_unchanged=is_unchanged,
         )
 
     async def _check(self, session: OpcuaSession | None, slow: bool) -> Fault | None:

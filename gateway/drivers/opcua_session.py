@@ -18,16 +18,19 @@ from asyncua.client.client import Client
 from asyncua.client.ua_client import UaClientState
 from asyncua.observer import Observer
 from asyncua.ua.uaerrors import BadTooManyOperations, UaError, UaStatusCodeError
+from cryptography.exceptions import InvalidSignature
 
 from gateway.clock import Clock
 from gateway.drivers import opcua_nodes as nodes
 from gateway.drivers.base import Fault, FaultKind
 from gateway.drivers.guard import check_service
 from gateway.drivers.opcua_faults import fault_of_status, unreadable
+from gateway.drivers.opcua_security import SecurityRefusalError, secure
 from gateway.drivers.opcua_values import NodeValue
 from gateway.drivers.sockets import connect_fault
 from gateway.instants import Instant
 from gateway.registers.model import OpcuaPlace
+from gateway.site import OpcuaSecurity
 
 # The library logs every lost connection with its traceback; this program reports each fault itself, once and in its own words.
 logging.getLogger("asyncua").setLevel(logging.CRITICAL + 1)
@@ -51,7 +54,18 @@ class BlockedServiceError(Exception):
 
 
 # What a broken or hostile server can make the library raise while it takes a reply apart.
-_BROKEN = (OSError, UaError, ValueError, TypeError, LookupError, AttributeError, struct.error, BlockedServiceError)
+_BROKEN = (
+    OSError,
+    UaError,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    struct.error,
+    InvalidSignature,
+    BlockedServiceError,
+    SecurityRefusalError,
+)
 
 
 class _ReadOnly(Observer):
@@ -70,14 +84,20 @@ class OpcuaSession:
     publishing_interval_s: as the server revised it, None without a subscription.
     last_notified_s: monotonic moment of the last notification [s]; known_until: server time up to which all changes have arrived.
     is_stale: the server has given up the subscription.
+    expiries: when the certificates in use expire, and whose they are.
     """
 
-    def __init__(self, endpoint: str, places: Sequence[OpcuaPlace], timeout_s: float, clock: Clock) -> None:
+    def __init__(
+        self, endpoint: str, places: Sequence[OpcuaPlace], timeout_s: float, clock: Clock, security: OpcuaSecurity | None = None
+    ) -> None:
         self._client = Client(endpoint, timeout=timeout_s, watchdog_intervall=max(5.0, 2 * timeout_s), auto_reconnect=False)
         self._client.session_timeout = SESSION_TIMEOUT_MS
         self._client.secure_channel_timeout = CHANNEL_LIFETIME_MS
         self._client.uaclient.observer = _ReadOnly()
         self._endpoint, self._timeout_s, self._clock = urlparse(endpoint), timeout_s, clock
+        self._security = security
+        self._has_user = security is not None and bool(security.user or security.user_certificate)
+        self.expiries: tuple[tuple[str, Instant], ...] = ()
         self._places = list(places)
         self._nodes: list[ua.NodeId | None] = [None] * len(self._places)
         self._chunks = dict.fromkeys((nodes.MOST_READ, nodes.MOST_MONITORED, nodes.MOST_TRANSLATED), _FIRST_CHUNK)
@@ -104,7 +124,10 @@ class OpcuaSession:
     async def open(self) -> Fault | None:
         """Connect, learn the server's limits and namespaces, find every node; return why it failed."""
         try:
-            async with asyncio.timeout(STEPS_TO_OPEN * self._timeout_s):
+            # A protected channel takes two connections: one to learn what the server offers, one to use it.
+            async with asyncio.timeout(STEPS_TO_OPEN * self._timeout_s * (1 if self._security is None else 2)):
+                if self._security is not None:
+                    self.expiries = await secure(self._client, self._security, self._endpoint.hostname or "", self._clock.now())
                 await self._client.connect()
                 fault = await self._learn()
                 await self._resolve()
@@ -286,8 +309,10 @@ class OpcuaSession:
     def _fault(self, error: BaseException, connecting: bool = False) -> Fault:
         """Return what went wrong in words; whatever it is, the session is of no more use."""
         self.abandon()
+        if isinstance(error, SecurityRefusalError):
+            return Fault(kind=FaultKind.SECURITY, text=str(error), breaks_link=True)
         if isinstance(error, UaStatusCodeError):
-            return fault_of_status(ua.StatusCode(error.code).name)
+            return fault_of_status(ua.StatusCode(error.code).name, has_user=self._has_user, is_secured=self._security is not None)
         if isinstance(error, BlockedServiceError):
             text = f"a request was stopped before it left: {error}; this is a mistake in the program, report it"
             return Fault(kind=FaultKind.BLOCKED, text=text, breaks_link=True)
@@ -299,7 +324,7 @@ class OpcuaSession:
         if isinstance(error, OSError):
             text = "the server closed the connection: it restarted or the network broke"
             return Fault(kind=FaultKind.CLOSED, text=text, breaks_link=True)
-        return unreadable(error)
+        return unreadable(error, is_secured=self._security is not None)
 
 
 def _ignore(index: int, value: NodeValue) -> None:

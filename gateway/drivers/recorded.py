@@ -22,6 +22,11 @@ class RecordedLink:
         self._is_open = False
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """Nothing: a recording has no wire."""
+        return ()
+
+    @property
     def is_open(self) -> bool:
         """True between open and close."""
         return self._is_open

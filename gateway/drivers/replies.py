@@ -68,17 +68,17 @@ def _check_header(asked: Asked, received: bytes) -> Fault | None:
     transaction_id, protocol, length, unit, function = struct.unpack_from(">HHHBB", received)
     if protocol != 0 or not 2 < length <= _LONGEST_LENGTH:
         text = f"bytes that are no Modbus TCP reply ({received[:12].hex(' ')}): check that this port speaks Modbus TCP, not RTU over TCP"
-        return _broken(FaultKind.GARBAGE, text)
+        return broken(FaultKind.GARBAGE, text)
     if transaction_id != asked.transaction_id and not (transaction_id == 0 and asked.id_zero):
-        return _broken(FaultKind.WRONG_ID, _wrong_id_text(asked.transaction_id, transaction_id))
+        return broken(FaultKind.WRONG_ID, _wrong_id_text(asked.transaction_id, transaction_id))
     if unit != asked.unit:
         text = f"unit {asked.unit} was asked but unit {unit} answered: check the unit id of the starter in the site file"
-        return _broken(FaultKind.WRONG_UNIT, text)
+        return broken(FaultKind.WRONG_UNIT, text)
     if function & 0x7F != asked.function_code:
         text = (
             f"function {asked.function_code} was asked, the reply is to function {function & 0x7F}: the device or a bridge mixes up replies"
         )
-        return _broken(FaultKind.WRONG_FUNCTION, text)
+        return broken(FaultKind.WRONG_FUNCTION, text)
     return None
 
 
@@ -93,26 +93,28 @@ def _check_body(asked: Asked, received: bytes) -> Data | Fault | None:
     is_exception = function > 0x7F
     expected = 3 if is_exception else 3 + asked.byte_count
     if length != expected:
-        return _broken(FaultKind.WRONG_COUNT, f"the reply says it is {length} bytes long, right would be {expected}: {_count_hint(asked)}")
+        return broken(FaultKind.WRONG_COUNT, f"the reply says it is {length} bytes long, right would be {expected}: {count_hint(asked)}")
     if not is_exception and len(received) > 8 and received[8] != asked.byte_count:
-        text = f"the reply holds {received[8]} data bytes, right would be {asked.byte_count}: {_count_hint(asked)}"
-        return _broken(FaultKind.WRONG_COUNT, text)
+        text = f"the reply holds {received[8]} data bytes, right would be {asked.byte_count}: {count_hint(asked)}"
+        return broken(FaultKind.WRONG_COUNT, text)
     whole = HEADER_BYTES - 1 + length
     if len(received) < whole:
         return None
     if len(received) > whole:
         text = f"{len(received) - whole} bytes more than the reply: the device or a bridge sends what nobody asked for"
-        return _broken(FaultKind.GARBAGE, text)
+        return broken(FaultKind.GARBAGE, text)
     if is_exception:
         return Fault(kind=FaultKind.EXCEPTION, text=exception_text(received[8], asked))
     return Data(received[9:whole])
 
 
-def _count_hint(asked: Asked) -> str:
+def count_hint(asked: Asked) -> str:
+    """Return what to look at when a reply has another length."""
     return f"{asked.count} {'bits' if asked.function_code in (1, 2) else 'registers'} were asked; check the largest block the device takes"
 
 
-def _broken(kind: FaultKind, text: str) -> Fault:
+def broken(kind: FaultKind, text: str) -> Fault:
+    """Return a fault after which the next reply would be doubtful, so that the connection must go."""
     return Fault(kind=kind, text=text, breaks_link=True)
 
 
@@ -161,9 +163,9 @@ def cut_short(received: bytes, timeout_s: float) -> Fault:
     """
     if received:
         text = f"the reply stopped after {len(received)} bytes and the rest did not come within {timeout_s:g} s"
-        return _broken(FaultKind.WRONG_COUNT, text)
+        return broken(FaultKind.WRONG_COUNT, text)
     text = f"no answer within {timeout_s:g} s: check the unit id, that the device is powered, and whether it needs a longer timeout"
-    return _broken(FaultKind.NO_ANSWER, text)
+    return broken(FaultKind.NO_ANSWER, text)
 
 
 def words_of(asked: Asked, payload: bytes) -> Sequence[int]:

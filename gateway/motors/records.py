@@ -273,3 +273,5 @@ class Pace(StrEnum):
     RUNNING = "running"
     SLOW = "slow"
     """For signals that the map marks `pace: slow`, read besides the others at their own interval."""
+    WATCH = "watch"
+    """A look at the signals that the map marks `pace: watch` alone, between two readings of a motor that stands still."""

@@ -19,7 +19,7 @@ from gateway.registers.raw_words import Picker, RawNumber, bits_value, raw_form,
 from gateway.registers.roles import ROLES, RoleKind
 from gateway.registers.scaling import NOT_AVAILABLE, Scaling, scaling_of
 
-_Straight = tuple[int, str, int, int, int, float, float, frozenset[float], Scaling]
+_Straight = tuple[int, str, int, int, int, float, float, float, frozenset[float], Scaling]
 Decoded = tuple[dict[str, Scalar], dict[str, Flaw]]
 
 _SHORT = Flaw(Quality.BAD, "the reply has another length than was asked for")
@@ -78,10 +78,10 @@ class BlockDecoder:
         raws: tuple[Any, ...] = ()
         for picker in self._pickers:
             raws += picker.pick(words)
-        for place, key, multiplier, shift, divisor, low, high, no_value, scaling in self._straight:
+        for place, key, multiplier, shift, divisor, low, high, tiny, no_value, scaling in self._straight:
             raw = raws[place]
             value = (raw * multiplier + shift) / divisor if divisor else raw
-            if low <= value <= high and raw not in no_value:
+            if low <= value <= high and raw not in no_value and not (-tiny < raw < tiny and raw):
                 values[key] = value
             else:
                 flaws[key] = NOT_AVAILABLE if raw in no_value else scaling.flaw_of(raw, value)
@@ -146,6 +146,7 @@ def _straight(place: int, signal: Signal) -> _Straight:
         scaling.divisor,
         scaling.low,
         scaling.high,
+        scaling.tiny,
         scaling.no_value,
         scaling,
     )

@@ -27,6 +27,7 @@ _MODBUS = (
     "forbidden",
     "together",
     "min_gap",
+    "requests_per_s",
     "answers_id_zero",
 )
 _OPCUA = ("namespace", "fetch", "sampling_interval")
@@ -99,6 +100,7 @@ def _modbus_map(top: Section, base: RegisterMap) -> RegisterMap:
         forbidden=_forbidden(top, first_address),
         together=_together(top, sections),
         min_gap_s=_given(top.quantity("min_gap", "s", 0, 10), 0.0),
+        requests_per_s=top.whole("requests_per_s", 1, 1000),
         answers_id_zero=top.flag("answers_id_zero") or False,
     )
     _check_overlaps(sections, register_map.signals)

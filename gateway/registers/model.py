@@ -69,10 +69,12 @@ class Order(StrEnum):
 
 
 class SignalPace(StrEnum):
-    """How often a signal is read: always, or at the starter's slow pace."""
+    """How often a signal is read: always, or at the starter's slow pace; `watch` is read always, and alone at short intervals while the
+    motor stands still, so that a start is seen soon for little traffic."""
 
     NORMAL = "normal"
     SLOW = "slow"
+    WATCH = "watch"
 
 
 class Fetch(StrEnum):
@@ -165,6 +167,7 @@ class RegisterMap:
     largest_gap: registers that nobody asked for which one request may bridge.
     together: groups of signal names that must come in one request.
     min_gap_s: least time between two requests to the device.
+    requests_per_s: most requests in any second, connection attempts included; None for no such limit.
     answers_id_zero: the device answers with transaction id 0 (allowed only when the map says so).
     """
 
@@ -178,6 +181,7 @@ class RegisterMap:
     forbidden: tuple[Span, ...] = ()
     together: tuple[tuple[str, ...], ...] = ()
     min_gap_s: float = 0.0
+    requests_per_s: int | None = None
     timeout_s: float = 1.0
     answers_id_zero: bool = False
     update_time_s: float = 0.0

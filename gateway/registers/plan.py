@@ -31,11 +31,13 @@ class Part:
     signals: tuple[Signal, ...]
 
 
-def plan_reads(register_map: RegisterMap, *, slow: bool) -> tuple[Block, ...]:
+def plan_reads(register_map: RegisterMap, *, slow: bool, refused: Sequence[Span] = ()) -> tuple[Block, ...]:
     """Return the requests for one poll, by table and address: for all signals when `slow`, else for those not marked slow.
 
     A slow signal that is tied to one that is not is read with it. Raises ValueError for a map that cannot be read at all (a part larger
     than the block or across a forbidden range), which no loaded map is.
+
+    refused: addresses between signals that the device turned out not to have (see `gaps_of`); no request touches them any more.
 
     >>> def signal(name, first):
     ...     place = ModbusPlace(span=Span(Table.HOLDING, first, first), written="")
@@ -45,9 +47,19 @@ def plan_reads(register_map: RegisterMap, *, slow: bool) -> tuple[Block, ...]:
     [(0, 6), (90, 1)]
     """
     parts = [part for part in tied_parts(register_map) if slow or any(each.pace is not SignalPace.SLOW for each in part.signals)]
+    return _plan(parts, register_map, refused)
+
+
+def plan_watch(register_map: RegisterMap, *, refused: Sequence[Span] = ()) -> tuple[Block, ...]:
+    """Return the requests for the signals marked `pace: watch` alone, with what is tied to them; none when no signal is."""
+    parts = [part for part in tied_parts(register_map) if any(each.pace is SignalPace.WATCH for each in part.signals)]
+    return _plan(parts, register_map, refused)
+
+
+def _plan(parts: Sequence[Part], register_map: RegisterMap, refused: Sequence[Span]) -> tuple[Block, ...]:
     blocks: list[Block] = []
     for table in Table:
-        blocks += _plan_table([part for part in parts if part.span.table is table], register_map, table)
+        blocks += _plan_table([part for part in parts if part.span.table is table], register_map, table, refused)
     return tuple(blocks)
 
 
@@ -66,7 +78,7 @@ def tied_parts(register_map: RegisterMap) -> tuple[Part, ...]:
     members: dict[tuple[int, Table], list[Signal]] = {}
     for signal in placed:
         members.setdefault((group_of[signal.name], span_of(signal).table), []).append(signal)
-    return tuple(Part(_hull(span_of(signal) for signal in group), tuple(group)) for group in members.values())
+    return tuple(Part(hull(span_of(signal) for signal in group), tuple(group)) for group in members.values())
 
 
 def span_of(signal: Signal) -> Span:
@@ -76,24 +88,25 @@ def span_of(signal: Signal) -> Span:
     return signal.place.span
 
 
-def _hull(spans: Iterable[Span]) -> Span:
+def hull(spans: Iterable[Span]) -> Span:
+    """Return the addresses from the first to the last of spans of one table."""
     together = list(spans)
     return Span(together[0].table, min(span.first for span in together), max(span.last for span in together))
 
 
-def _plan_table(parts: Sequence[Part], register_map: RegisterMap, table: Table) -> list[Block]:
+def _plan_table(parts: Sequence[Part], register_map: RegisterMap, table: Table, refused: Sequence[Span]) -> list[Block]:
     largest = register_map.largest_bit_block if table.holds_bits else register_map.largest_block
     outer, inner_of = _outermost(parts)
     if not outer:
         return []
-    barriers = [span for span in register_map.forbidden if span.table is table]
+    barriers = [span for span in (*register_map.forbidden, *refused) if span.table is table]
     joins = [_may_follow(outer, index, register_map.largest_gap) for index in range(len(outer))]
     cuts = _best_cuts(outer, largest, barriers, joins)
     blocks = []
     for begin, end in zip(cuts, cuts[1:], strict=False):
         run = outer[begin:end]
         signals = [signal for part in run for signal in (*part.signals, *inner_of[part.span])]
-        blocks.append(Block(_hull(part.span for part in run), tuple(signals)))
+        blocks.append(Block(hull(part.span for part in run), tuple(signals)))
     return blocks
 
 

@@ -15,6 +15,8 @@ from gateway.registers.model import Signal, WordType
 NOT_AVAILABLE = Flaw(Quality.BAD, "not available: the device sends its no-value code")
 
 _LARGEST = sys.float_info.max
+_LEAST_NORMAL = {WordType.FLOAT32: 2.0**-126, WordType.FLOAT64: sys.float_info.min}
+"""No instrument measures less: a smaller number that is not 0 is a subnormal float (IEEE 754), the trace of words or bytes in wrong order."""
 _EXPONENTS = range(-20, 21)
 
 
@@ -23,7 +25,7 @@ class Scaling:
     """How raw numbers become values: (raw x multiplier + shift) / divisor, all whole numbers; with divisor 0 the raw number is the value.
 
     Scale, offset and the factor to the role's unit are kept as the decimals they were written as, so that 123 x 0.1 is 12.3 and not
-    12.300000000000001. low, high: outside of them `flaw_of` knows what is wrong.
+    12.300000000000001. low, high, tiny: outside of the first two, or nearer to 0 than `tiny`, `flaw_of` knows what is wrong.
     """
 
     multiplier: int
@@ -31,6 +33,7 @@ class Scaling:
     divisor: int
     low: float
     high: float
+    tiny: float
     no_value: frozenset[float]
     plausible: tuple[float, float] | None
     unit: str
@@ -46,6 +49,8 @@ class Scaling:
         if exponent not in _EXPONENTS:
             return Flaw(Quality.BAD, f"its scale register holds {exponent}: a power of ten from -20 to 20 is needed")
         value = self._value(raw, exponent)
+        if -self.tiny < raw < self.tiny and raw:
+            return self.flaw_of(raw, value)
         return value if self.low <= value <= self.high else self.flaw_of(raw, value)
 
     def flaw_of(self, raw: float, value: float) -> Flaw:
@@ -54,6 +59,8 @@ class Scaling:
             return NOT_AVAILABLE if any(math.isnan(code) for code in self.no_value) else Flaw(Quality.BAD, "not a number")
         if math.isinf(raw):
             return Flaw(Quality.BAD, "infinite")
+        if -self.tiny < raw < self.tiny and raw:
+            return Flaw(Quality.BAD, f"implausible: {raw:.3g}, no measurement is so near to 0: look at word and byte order")
         if self.plausible is None:
             return Flaw(Quality.BAD, "too large a number")
         unit = f" {self.unit}" if self.unit else ""
@@ -102,6 +109,7 @@ def _scaling(
         divisor=0 if factor == 1 and shift == 0 else ten,
         low=low,
         high=high,
+        tiny=0.0 if kind is None else _LEAST_NORMAL.get(kind, 0.0),
         no_value=_no_values(kind, no_value),
         plausible=plausible,
         unit=unit,

@@ -23,6 +23,7 @@ class LinkHealth:
     polls, missed: turns taken, and deadlines skipped because a turn came too late. restarts: times the worker had to be started again.
     round_trip_*, lateness_*: of the last day [s], upper edge of the band in which the percentile lies; None before the first poll.
     requests_per_s: over the last minute.
+    notes: what should be known though it is no fault now, in sentences: gaps that a device refused, certificates that expire soon.
     """
 
     address: str
@@ -41,6 +42,7 @@ class LinkHealth:
     round_trip_p99_s: float | None = None
     lateness_p50_s: float | None = None
     lateness_p99_s: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +108,7 @@ class LinkLog:
         self.failures = 0
         self.missed = 0
         self.restarts = 0
+        self.notes: tuple[str, ...] = ()
         self._polls = 0
         self._opening: Fault | None = None
         self._standing: dict[str, Fault] = {}
@@ -160,6 +163,7 @@ class LinkLog:
             round_trip_p99_s=self._round_trip.quantile(0.99),
             lateness_p50_s=self._lateness.quantile(0.50),
             lateness_p99_s=self._lateness.quantile(0.99),
+            notes=self.notes,
         )
 
     def _note_requests(self, count: int, second: int) -> None:

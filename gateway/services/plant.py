@@ -134,11 +134,13 @@ class Plant:
             warnings.append(f"{store.dropped_readings} raw readings were given up because too much waited for the store; no start was.")
         if store.log_bytes > MOST_LOG_BYTES:
             warnings.append(f"The write-ahead log has {store.log_bytes // 2**20} MiB: a reader holds it, or the log cannot be emptied.")
+        links = self.links()
+        warnings += [f"{link.address}: {note}" for link in links for note in link.notes]
         return Health(
             at=self._clock.now(),
             started_at=self._started_at,
             version=__version__,
-            links=self.links(),
+            links=links,
             store=store,
             jobs=tuple(self.watched.jobs.values()),
             warnings=tuple(warnings),

@@ -45,10 +45,11 @@ class Taker(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Polled:
-    """One starter to be polled, and its paces."""
+    """One starter to be polled, and its paces. is_watched: its map marks signals `pace: watch`, which are looked at while it stands."""
 
     starter: str
     paces: Paces
+    is_watched: bool = False
 
 
 class Worker:
@@ -63,6 +64,7 @@ class Worker:
         self._clock = clock
         self._jitter = jitter
         self._paces = {each.starter: each.paces for each in polled}
+        self._watched = {each.starter for each in polled if each.is_watched and each.paces.watch_s < each.paces.standby_s}
         now_s = clock.monotonic()
         first = [(each, now_s + phase(first_place + place) * each.paces.standby_s) for place, each in enumerate(polled)]
         # The first turn reads the slow signals too: from then on every signal has a value or a reason.
@@ -103,13 +105,23 @@ class Worker:
         is_slow = began_s + EARLY_S >= turn.slow_due_s
         was_open = self.link.is_open
         pace = self._taker.pace(turn.name)
+        is_look = (
+            was_open
+            and turn.name in self._watched
+            and pace is Pace.STANDBY
+            and not is_slow
+            and began_s + EARLY_S < turn.full_due_s
+        )
         try:
-            poll = await self.link.poll(turn.name, Pace.SLOW if is_slow else pace)
+            poll = await self.link.poll(turn.name, Pace.SLOW if is_slow else Pace.WATCH if is_look else pace)
             if self.link.is_open and any(fault.breaks_link for fault in poll.faults):
                 await self.link.close()
             self._note_link(poll, was_open)
             self.log.note_poll(turn.name, poll, max(0.0, began_s - turn.due_s), self._clock.now(), was_open=was_open)
-            pace = self._taker.take(turn.name, poll)
+            self.log.notes = self.link.notes
+            if not poll.is_unchanged:
+                pace = self._taker.take(turn.name, poll)
+                turn.full_due_s = began_s + self._paces[turn.name].standby_s
         finally:
             # Also after a fault of the program, or its starter would be the first in line for ever.
             self._set_next(turn, pace, is_slow=is_slow and was_open)
@@ -120,7 +132,8 @@ class Worker:
             pace = Pace.STANDBY
         if is_slow:
             turn.slow_due_s, _ = next_deadline(turn.slow_due_s, now_s, paces.slow_s)
-        interval_s = {Pace.STARTING: paces.starting_s, Pace.RUNNING: paces.running_s}.get(pace, paces.standby_s)
+        standby_s = paces.watch_s if turn.name in self._watched and self.link.is_open else paces.standby_s
+        interval_s = {Pace.STARTING: paces.starting_s, Pace.RUNNING: paces.running_s}.get(pace, standby_s)
         self.log.missed += self._turns.done(turn, now_s, interval_s=interval_s, is_urgent=pace is Pace.STARTING)
 
     def _note_link(self, poll: Poll, was_open: bool) -> None:

@@ -14,12 +14,14 @@ from dataclasses import dataclass
 
 @dataclass(slots=True)
 class Turn:
-    """One starter's place in the schedule: its next deadline, and the next one at which its slow signals are read too."""
+    """One starter's place in the schedule: its next deadline, the next one at which its slow signals are read too, and the moment up to
+    which a look at its watched signals is enough."""
 
     name: str
     due_s: float
     slow_due_s: float
     is_urgent: bool = False
+    full_due_s: float = 0.0
 
 
 class Turns:

@@ -5,6 +5,18 @@
 
 from gateway.site.check import check_files
 from gateway.site.load import load_site
-from gateway.site.model import LinkAddress, Paces, Site, StarterSite, WebSettings
+from gateway.site.model import Framing, LinkAddress, OpcuaSecurity, Paces, SecurityPolicy, Site, StarterSite, TlsFiles, WebSettings
 
-__all__ = ["LinkAddress", "Paces", "Site", "StarterSite", "WebSettings", "check_files", "load_site"]
+__all__ = [
+    "Framing",
+    "LinkAddress",
+    "OpcuaSecurity",
+    "Paces",
+    "SecurityPolicy",
+    "Site",
+    "StarterSite",
+    "TlsFiles",
+    "WebSettings",
+    "check_files",
+    "load_site",
+]

@@ -14,7 +14,8 @@ from gateway.registers.model import Protocol, RegisterMap
 from gateway.registers.sections import Section
 from gateway.registers.yaml_tree import YamlMap, read_tree
 from gateway.site.model import Site, StarterSite, WebSettings
-from gateway.site.starter_fields import is_host, read_starter
+from gateway.site.reach_fields import is_host
+from gateway.site.starter_fields import read_starter
 
 _FIELDS = ("site", "about", "time_zone", "store", "web", "keep_readings", "defaults", "starters")
 _DEFAULTS = ("map", "motor", "load", "starter", "limits", "thresholds", "pace", "alerts")
@@ -150,7 +151,7 @@ def _starters(top: Section, shelf: MapShelf) -> tuple[StarterSite, ...]:
             inner.refuse(name, message, found=name, allowed="dust-fan, pump_2")
         section = inner.section(name)
         if section is not None:
-            starters.append(read_starter(_with_defaults(section, defaults), name, shelf.take))
+            starters.append(read_starter(_with_defaults(section, defaults), name, shelf.take, shelf.folder))
     return tuple(starter for starter in starters if starter is not None)
 
 
@@ -175,6 +176,7 @@ def _merged(own: YamlMap, default: YamlMap, levels: int) -> YamlMap:
 def _check_addresses(top: Section, starters: tuple[StarterSite, ...]) -> None:
     first_at: dict[tuple[object, ...], StarterSite] = {}
     for each in starters:
+        _check_one_way(top, each, starters)
         at: tuple[object, ...] = (each.address, each.unit)
         if each.address.protocol is Protocol.OPCUA:
             at = (each.address, each.map.file)
@@ -190,3 +192,15 @@ def _check_addresses(top: Section, starters: tuple[StarterSite, ...]) -> None:
             line = inner.line_of(each.starter.name) if section is None else section.line_of(protocol)
             field_path = f"starters.{each.starter.name}.{protocol}"
             top.findings.add(line=line, field=field_path, found=f"{each.address.text}{unit}", message=message)
+
+
+def _check_one_way(top: Section, starter: StarterSite, starters: tuple[StarterSite, ...]) -> None:
+    """Starters behind one address share its connection, so that framing, encryption and user must be the same for all."""
+    address = starter.address
+    same_end = (each for each in starters if (each.address.host, each.address.port) == (address.host, address.port))
+    other = next((each for each in same_end if each.address.endpoint == address.endpoint), starter)
+    inner = top.section("starters")
+    if other.address != address and inner is not None:
+        name = starter.starter.name
+        message = f"{other.starter.name} is reached at the same address in another way: framing, encryption and user must be the same"
+        top.findings.add(line=inner.line_of(name), field=f"starters.{name}.{address.protocol.value}", found=address.text, message=message)

@@ -17,7 +17,7 @@ Value = TypeVar("Value", int, float)
 _LIMITS = ("starts_per_hour", "off_time", "heat_margin", "cold_hot", "nema_mg10", "sources")
 _SOURCES = ("starts_per_hour", "off_time")
 _THRESHOLDS = ("on", "off", "high", "end_hold", "off_confirm", "reopen", "min_start", "max_start", "gap")
-_PACE = ("standby", "starting", "running", "slow")
+_PACE = ("standby", "starting", "running", "slow", "watch")
 _ALERTS = ("off", "priority", "on_delay", "off_delay", "heat_warning")
 
 
@@ -76,6 +76,7 @@ def read_paces(section: Section) -> Paces:
         starting_s=section.quantity("starting", "s", 0.02, 60) or default.starting_s,
         running_s=section.quantity("running", "s", 0.02, 3600) or default.running_s,
         slow_s=section.quantity("slow", "s", 1, 86400) or default.slow_s,
+        watch_s=section.quantity("watch", "s", 0.02, 60) or default.watch_s,
     )
 
 

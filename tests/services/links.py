@@ -32,6 +32,10 @@ class PlainLink:
         self._is_open = False
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        return ()
+
+    @property
     def is_open(self) -> bool:
         return self._is_open
 

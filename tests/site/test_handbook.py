@@ -10,7 +10,7 @@ import pytest
 from gateway.registers import load, modbus_signals, opcua_signals
 from gateway.registers.model import WordType
 from gateway.registers.roles import ROLES
-from gateway.site import check_files, motor_fields, rule_fields, starter_fields
+from gateway.site import check_files, motor_fields, reach_fields, rule_fields, starter_fields
 from gateway.site import load as site_load
 
 ROOT = Path(__file__).parents[2]
@@ -53,6 +53,8 @@ def test_every_field_of_a_site_is_told() -> None:
         *site_load._FIELDS,
         *site_load._DEFAULTS,
         *starter_fields._FIELDS,
+        *reach_fields.MODBUS,
+        *reach_fields.OPCUA,
         *motor_fields._MOTOR,
         *motor_fields._LOAD,
         *motor_fields._STARTER,

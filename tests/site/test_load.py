@@ -115,7 +115,7 @@ starters:
     alerts: {off: [off_time_not_kept], priority: {tripped: 1}, on_delay: {heat: 5 s}, off_delay: {heat: 30 s}, heat_warning: 80 %}
   belt:
     map: softline-ua.yaml
-    opcua: {endpoint: "opc.tcp://10.20.0.31"}
+    opcua: {endpoint: "opc.tcp://10.20.0.31", security: none}
     motor: {rated_power: 30 kW, rated_voltage: 400 V, full_load_current: 56 A}
     limits: {starts_per_hour: 10}
 """

@@ -98,7 +98,7 @@ def _write(folder: Path, places: tuple[Place, ...]) -> tuple[Path, Path]:
         starters.append(f"  {place.name}:\n{textwrap.indent(lines, '    ')}")
         port = _port(place)
         modbus = f"modbus: {{host: 127.0.0.1, port: {port}, unit: {place.unit}}}"
-        where = f'opcua: {{endpoint: "opc.tcp://127.0.0.1:{port}"}}' if place.is_opcua else modbus
+        where = f'opcua: {{endpoint: "opc.tcp://127.0.0.1:{port}", security: none}}' if place.is_opcua else modbus
         kind = "direct_on_line" if place.method == DIRECT else "soft_starter"
         lines = f"map: {MAPS / place.map}.yaml\n{where}\n{SITE_MOTOR}starter: {{method: {kind}}}\n{place.read}"
         read.append(f"  {place.name}:\n{textwrap.indent(lines, '    ')}")
