@@ -91,11 +91,22 @@ class CommandDesk:
         return True
 
     def _follow(self, place: CommandPlace, before: bool, after: bool) -> None:
-        if place.order is Order.RUN:
-            if before != after:
-                self._give(Order.START if after else Order.STOP)
-        elif after and not before:
-            self._give(place.order)
+        order = order_given(place.order, before, after)
+        if order is not None:
+            self._give(order)
+
+
+def order_given(order: Order, before: bool, after: bool) -> Order | None:
+    """Return what a place orders when it goes from one state to another; `run` orders a start or a stop.
+
+    >>> order_given(Order.RUN, True, False).value, order_given(Order.STOP, True, False)
+    ('stop', None)
+    """
+    if before == after:
+        return None
+    if order is Order.RUN:
+        return Order.START if after else Order.STOP
+    return order if after else None
 
 
 def answer_write(desk: CommandDesk, pdu: bytes) -> bytes:

@@ -7,6 +7,7 @@ import asyncio
 from asyncua.ua.status_codes import StatusCodes
 
 from simulators.faults import FaultSwitch, ReplyFault
+from simulators.framing import Framing
 from simulators.link_faults import MODBUS_FAULTS, OPCUA_FAULTS, Fault, FaultKind, LinkFault
 from simulators.modbus import ModbusServer
 from simulators.opcua import OpcuaServer
@@ -26,7 +27,8 @@ class FaultDesk:
     def knows(self, kind: FaultKind) -> bool:
         """Return whether this fault can happen on this address."""
         if isinstance(kind, ReplyFault):
-            return self._switch is not None
+            has_check_sum = isinstance(self._server, ModbusServer) and self._server.framing is Framing.RTU
+            return self._switch is not None and (has_check_sum or kind is not ReplyFault.CRC)
         return kind in (MODBUS_FAULTS if isinstance(self._server, ModbusServer) else OPCUA_FAULTS)
 
     async def begin(self, fault: Fault, unit: int | None = None) -> None:

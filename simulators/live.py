@@ -94,7 +94,7 @@ class LivePlant:
     """Serves a scenario.
 
     begin_at: the instant at which the scenario began. starters: as from `build_starters`, already moved on or not. commands: what can be
-    written to a starter, by name; nothing where there is none.
+    written to a starter on Modbus, by name; nothing where there is none. writable: the same on OPC UA, what is done with a value by key.
     """
 
     def __init__(
@@ -105,8 +105,10 @@ class LivePlant:
         begin_at: Instant,
         clock: Clock | None = None,
         commands: Mapping[str, CommandDesk] | None = None,
+        writable: Mapping[str, Callable[[bool], None]] | None = None,
     ) -> None:
         self._commands = dict(commands or {})
+        self._writable = dict(writable or {})
         self.scenario = scenario
         self.starters = dict(starters)
         self.begin_at = begin_at
@@ -201,7 +203,7 @@ class LivePlant:
         for each in placed:
             source = LiveSource(self.starters[each.make.name], self.now_s, self.begin_at / SECOND)
             devices.append(Device(map=each.make.map, source=source))
-        server = OpcuaServer(devices, host=plan.host, port=plan.port, update_s=_OPCUA_UPDATE_S)
+        server = OpcuaServer(devices, host=plan.host, port=plan.port, update_s=_OPCUA_UPDATE_S, writable=self._writable)
         self.opcua[plan.name] = server
         return server
 

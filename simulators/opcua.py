@@ -1,8 +1,8 @@
 """An OPC UA server for simulated devices, made from the same register maps that the gateway reads them with.
 
-Every signal of a map becomes a variable under the map's namespace URI, by identifier or by browse path. Nothing is writable; write requests
-are counted. A restart builds the address space anew, so that start time, sessions and, when wanted, namespace indices change as on a real
-device.
+Every signal of a map becomes a variable under the map's namespace URI, by identifier or by browse path. Nothing is writable but the signals
+named in `writable`; write requests are counted. A restart builds the address space anew, so that start time, sessions and, when wanted,
+namespace indices change as on a real device.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from datetime import UTC, timedelta
 from typing import Protocol
 
 from asyncua import ua
-from asyncua.common.callback import CallbackType
+from asyncua.common.callback import CallbackType, ServerItemCallback
 from asyncua.server.server import Server
 from asyncua.ua.status_codes import StatusCodes
 
@@ -59,6 +59,7 @@ class OpcuaServer:
     source_times: False leaves out the source timestamp.
     stamps_changes: the source timestamp is that of the last change of value or status, as OPC 10000-4 wishes; False stamps every sample,
         as many servers do.
+    writable: what is done with a value that a client writes, by signal key.
     """
 
     def __init__(
@@ -71,7 +72,9 @@ class OpcuaServer:
         extra_namespaces: Sequence[str] = (),
         source_times: bool = True,
         stamps_changes: bool = False,
+        writable: Mapping[str, Callable[[bool], None]] | None = None,
     ) -> None:
+        self.writable = dict(writable or {})
         self.devices = tuple(devices)
         self.host = host
         self.port = port
@@ -127,6 +130,7 @@ class OpcuaServer:
             await server.register_namespace(uri)
         self._variables = [await self._build(server, device) for device in self.devices]
         self._count_requests(server)
+        self._take_writes(server)
         self._server = server
         await self.publish()
         try:
@@ -184,6 +188,9 @@ class OpcuaServer:
             values, measured_s = device.source.sample()
             at = _EPOCH + timedelta(seconds=measured_s)
             for variable in variables:
+                if variable.last is not None and variable.signal.role is None and variable.signal.key in self.writable:
+                    # What a client has written stands; the device has nothing of its own there.
+                    continue
                 data = self._data_value(variable, device.source.answers, values, at)
                 if data is not None:
                     await server.write_attribute_value(variable.node.nodeid, data)
@@ -227,7 +234,25 @@ class OpcuaServer:
     async def _build(self, server: Server, device: Device) -> list[Variable]:
         signals = [signal for signal in device.map.signals if signal.key not in self.removed]
         values, _ = device.source.sample()
-        return await build_variables(server, signals, device.map.name, values)
+        variables = await build_variables(server, signals, device.map.name, values)
+        for variable in variables:
+            if variable.signal.key in self.writable:
+                await variable.node.set_writable()
+        return variables
+
+    def _take_writes(self, server: Server) -> None:
+        """Pass every value that a client has written on to its taker."""
+
+        async def written(event: object, _: object) -> None:
+            if not isinstance(event, ServerItemCallback) or not event.is_external:
+                return
+            takers = {each.node.nodeid: self.writable.get(each.signal.key) for device in self._variables for each in device}
+            for node, result in zip(event.request_params.NodesToWrite, event.response_params, strict=True):
+                taker = takers.get(node.NodeId)
+                if taker is not None and result.is_good() and node.Value.Value is not None:
+                    taker(bool(node.Value.Value.Value))
+
+        server.subscribe_server_callback(CallbackType.PostWrite, written)
 
     def _count_requests(self, server: Server) -> None:
         for kind, name in (

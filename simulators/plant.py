@@ -63,6 +63,8 @@ class SimulatedStarter:
         self._stop_began: int | None = None
         self._shown = 0
         self._shown_values: dict[str, Value] = {}
+        self.held: dict[str, Value] = {}
+        """Values that stand on the wire instead of what the device measures, by signal key, until somebody takes them away."""
         self._encoded: dict[str, Value] | None = None
         self._instruments = Instruments(make, self.motor)
         self._show(0)
@@ -113,6 +115,16 @@ class SimulatedStarter:
         if tick > self._shown:
             self._run_to(tick)
             self._show(tick)
+
+    def hold(self, key: str, value: Value) -> None:
+        """Let a signal stand at a value, whatever the motor does."""
+        self.held[key] = value
+        self._show(self._shown)
+
+    def let_go(self, key: str) -> None:
+        """Let a signal follow the device again."""
+        self.held.pop(key, None)
+        self._show(self._shown)
 
     def command(self, action: Action, value: float = 0.0) -> None:
         """Do something at the next cycle of the device."""
@@ -282,7 +294,7 @@ class SimulatedStarter:
         self._shown = tick
         if not self.frozen or not self._shown_values:
             measured = self._instruments.measured(self.motor, tick)
-            self._shown_values = {**self.make.constants, **self.make.settings, **self._status(tick), **measured}
+            self._shown_values = {**self.make.constants, **self.make.settings, **self._status(tick), **measured, **self.held}
 
     def _status(self, tick: int) -> dict[str, Value]:
         phase = self.motor.phase

@@ -10,11 +10,13 @@ from typing import Annotated
 import typer
 
 from gateway import __version__
+from gateway.cli.certificate import certificate
 from gateway.cli.check import check
 from gateway.cli.output import GOOD, WRONG_INPUT, err, out
 from gateway.cli.predict import predict
 from gateway.cli.replay import replay
 from gateway.cli.run import demo, run
+from gateway.cli.simulate import simulate
 from gateway.errors import InputError, StartledgerError
 
 cli = typer.Typer(
@@ -25,7 +27,7 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, replay, predict):
+for command in (demo, run, check, replay, predict, simulate, certificate):
     cli.command()(command)
 
 
