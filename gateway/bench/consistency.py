@@ -131,6 +131,9 @@ def _current(series: Series, company: Company) -> list[Finding]:
         # Direct on line a motor takes up to about 8 x FLC, idle it takes a fifth or more of it (common practice, no source).
         if peak > 13 or steady < 0.08:
             found.append(Finding(1.5, f"{series.shown(series.span[1])} is {peak:.2g} x the full-load current of {flc_a:g} A"))
+        elif company.starts_seen and peak < 0.9:
+            text = f"a start takes more than {peak:.2g} x the full-load current of {flc_a:g} A"
+            found.append(Finding(1.0, text))
     return found
 
 

@@ -17,7 +17,7 @@ class Exchange:
     at: when the reply arrived, or the wait for it ended, UTC [us].
     words: registers, or bits as 0 and 1; None when there was no answer with data.
     fault, fault_kind: why there are no words, in plain words and as a class; code: of an exception reply.
-    sent, received: the raw frames; empty where nothing was sent or came.
+    sent, received: the raw frames; empty where nothing was sent or came. framing: tcp or rtu.
     """
 
     at: Instant
@@ -30,6 +30,7 @@ class Exchange:
     round_trip_s: float = 0.0
     sent: bytes = b""
     received: bytes = b""
+    framing: str = "tcp"
 
     @property
     def is_missing(self) -> bool:

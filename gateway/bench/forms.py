@@ -82,9 +82,7 @@ def reader_of(signal: Signal) -> Reader:
 
 
 @functools.lru_cache(maxsize=4096)
-def reader(
-    kind: WordType, count: int, word_order: Order, byte_order: Order, bit: int | None = None, bit_count: int = 1
-) -> Reader:
+def reader(kind: WordType, count: int, word_order: Order, byte_order: Order, bit: int | None = None, bit_count: int = 1) -> Reader:
     """Return the reader of a type: words in, raw number out, None where the words hold no number of this type."""
     place = ModbusPlace(span=Span(Table.HOLDING, 0, count - 1), written="")
     signal = Signal(

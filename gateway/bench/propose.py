@@ -7,7 +7,7 @@ plus the cost of the change, so that the fewest and most usual mistakes win.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from gateway.bench.consistency import Company
@@ -44,6 +44,7 @@ class Proposal:
     signals: names of the lines it concerns; several for a change of the whole map. entries: what to write.
     gain: how much more fits with it. before, after: values as written and with the change, of the first signal.
     reasons: what does not fit as written. doubts: what still does not fit. others: changes that this record cannot tell from it.
+    exceptions: names of lines that a change of the whole map must leave as they are.
     """
 
     signals: tuple[str, ...]
@@ -55,6 +56,7 @@ class Proposal:
     reasons: tuple[str, ...]
     doubts: tuple[str, ...] = ()
     others: tuple[str, ...] = ()
+    exceptions: tuple[str, ...] = ()
     is_whole_map: bool = False
 
     @property
@@ -62,7 +64,7 @@ class Proposal:
         """The gain in a word."""
         if self.others:
             return "open"
-        return "strong" if self.gain >= 2.5 else "likely" if self.gain >= 1.0 else "weak"
+        return "strong" if self.gain >= 2.0 else "likely" if self.gain >= 0.5 else "weak"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,20 +228,23 @@ def _says_nothing(series: Series) -> bool:
 
 def _line_changes(best: _Hypothesis, before: Mapping[str, Trial]) -> list[Proposal]:
     changes = []
+    alone = _is_of_one_line(best, before)
     for key, trial in best.chosen.items():
-        if trial.correction.is_none:
+        written = before[key]
+        if trial.series.signal == written.series.signal or (trial.correction.is_none and not alone):
             continue
-        base, written = best.base[key], before[key]
+        base = written.series.signal if alone else best.base[key]
+        correction = best.whole.joined(trial.correction) if alone else trial.correction
         rivals = [
-            option.correction.entries(base)
+            option.correction.entries(best.base[key])
             for option in best.options.get(key, [])
             if option.score - trial.score < _UNTOLD and not _same_values(option.series, trial.series)
         ]
         changes.append(
             Proposal(
                 signals=(base.name,),
-                correction=trial.correction,
-                entries=trial.correction.entries(base),
+                correction=correction,
+                entries=correction.entries(base),
                 gain=written.score - trial.score,
                 before=written.series.range_shown(),
                 after=trial.series.range_shown(),
@@ -257,9 +262,10 @@ def _same_values(one: Series, other: Series) -> bool:
 
 def _whole_change(register_map: RegisterMap, best: _Hypothesis, before: Mapping[str, Trial]) -> Proposal | None:
     whole = best.whole
-    if whole.is_none:
+    if whole.is_none or _is_of_one_line(best, before):
         return None
-    keys = [key for key, signal in best.base.items() if signal != before[key].series.signal]
+    keys = _moved(best, before)
+    stay = [before[key].series.signal.name for key, signal in best.base.items() if _stays(key, signal, best, before)]
     told = sorted(keys, key=lambda key: best.chosen[key].score - before[key].score)
     first = told[0]
     # The first finding of each of the signals that gain most: enough to see the pattern.
@@ -272,8 +278,28 @@ def _whole_change(register_map: RegisterMap, best: _Hypothesis, before: Mapping[
         before=before[first].series.range_shown(),
         after=best.chosen[first].series.range_shown(),
         reasons=reasons,
+        exceptions=tuple(stay),
         is_whole_map=True,
     )
+
+
+def _moved(best: _Hypothesis, before: Mapping[str, Trial]) -> list[str]:
+    """Return the keys of the lines that the change of the whole map concerns and that do not stay as written."""
+    return [
+        key
+        for key, signal in best.base.items()
+        if signal != before[key].series.signal and best.chosen[key].series.signal != before[key].series.signal
+    ]
+
+
+def _stays(key: str, base: Signal, best: _Hypothesis, before: Mapping[str, Trial]) -> bool:
+    written = before[key].series.signal
+    return base != written and best.chosen[key].series.signal == written
+
+
+def _is_of_one_line(best: _Hypothesis, before: Mapping[str, Trial]) -> bool:
+    """True when the change of the whole map comes down to one line, which is then told as that."""
+    return not best.whole.is_none and len(_moved(best, before)) == 1
 
 
 def whole_map_entries(register_map: RegisterMap, whole: Correction) -> str:

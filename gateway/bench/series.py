@@ -70,7 +70,8 @@ class Series:
             return "on" if value else "off"
         own = value / self.signal.to_role_unit
         code = self.signal.texts.get(int(own)) if own == int(own) else None
-        number = f"{own:.6g}" if abs(own) < 1e6 or own != int(own) else f"{own:.0f}"
+        whole = own == int(own)
+        number = f"{own:.0f}" if whole and abs(own) < 1e12 else f"{own:.6g}" if abs(own) < 1e6 else f"{own:.4g}"
         return f"{number}{f' {self.signal.unit}' if self.signal.unit else ''}{f' ({code})' if code else ''}"
 
     def range_shown(self) -> str:
