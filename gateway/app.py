@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 from collections import defaultdict
@@ -15,6 +16,7 @@ from gateway.clock import Clock, RealClock
 from gateway.drivers.base import Attached, Link
 from gateway.drivers.modbus import ModbusLink
 from gateway.drivers.opcua import OpcuaLink
+from gateway.errors import StoreError
 from gateway.registers.model import Fetch, OpcuaPlace, Protocol, RegisterMap, SignalPace
 from gateway.services.housekeeping import Housekeeping
 from gateway.services.pipeline import Pipeline
@@ -43,8 +45,12 @@ class Core:
         self.writer = Writer(store, clock)
         starters = [each.starter for each in site.starters]
         readers = Readers(store)
-        self.recovered = recover(starters, readers, self.writer)
-        note_settings(starters, readers, self.writer, clock.now())
+        try:
+            self.recovered = recover(starters, readers, self.writer)
+            note_settings(starters, readers, self.writer, clock.now())
+        except StoreError:
+            self.writer.close()
+            raise
         publication = Publication(track.live() for track in self.recovered.tracks.values())
         self.pipeline = Pipeline(self.recovered.tracks, self.writer, publication, clock)
         self.plant = Plant(site, self.recovered.tracks, publication, self.pipeline, store, self.writer, clock)
@@ -105,6 +111,8 @@ async def running_gateway(site: Site, clock: Clock) -> AsyncIterator[Plant]:
         core.plant.watched = Watched(links=poller.logs, jobs=housekeeping.jobs)
         housekeeping.start()
         poller.start()
+        # What was made so far lives as long as the gateway: the collector need not walk through it again and again.
+        gc.freeze()
         try:
             yield core.plant
         finally:

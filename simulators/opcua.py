@@ -155,6 +155,9 @@ class OpcuaServer:
                 await task
         server, self._server = self._server, None
         if server is not None:
+            # Sessions whose connection was cut live on in the library until their timeout, and it offers no way to list them.
+            for session in tuple(vars(server.iserver)["_external_sessions"].values()):
+                await session.close_session()
             await server.stop()
             # The library closes its listener and its connections by callbacks of the next turns.
             for _ in range(5):

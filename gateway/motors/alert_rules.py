@@ -149,7 +149,7 @@ _RULES = (
     AlertRule(
         kind=AlertKind.IMPLAUSIBLE_VALUE,
         priority=3,
-        on_delay_s=5.0,
+        on_delay_s=0.0,
         off_delay_s=60.0,
         deadband=0.0,
         raised_when="a value lies outside the plausible range of its map",

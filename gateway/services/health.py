@@ -6,7 +6,7 @@ from collections import Counter, deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from gateway.drivers.base import Fault, Poll
+from gateway.drivers.base import Fault, FaultKind, Poll
 from gateway.instants import HOUR, SECOND, Instant, seconds_between
 from gateway.services.spread import DaySpread
 
@@ -135,6 +135,10 @@ class LinkLog:
             self._standing.pop(starter, None)
         if poll.readings[-1].has_data:
             self._last_good_at = at
+
+    def note_loss(self) -> None:
+        """Note that the other side closed the connection while nothing was asked."""
+        self._faults[FaultKind.CLOSED] += 1
 
     def note_opening(self, fault: Fault | None) -> None:
         """Note an attempt to open the link: why it failed, None when it did not."""

@@ -71,13 +71,17 @@ class Worker:
         self._turns = Turns(Turn(each.starter, due_s, due_s) for each, due_s in first)
         self._open_due_s = now_s
         self._has_brought = False
+        self._was_open = False
+        self.is_ending = False
+        """Set before the cancellation: a library may swallow that when a reply comes in at the same moment."""
 
     async def run(self) -> None:
-        """Take turn after turn; ends only by cancellation or a fault of the program."""
-        while True:
+        """Take turn after turn until `is_ending`, a cancellation or a fault of the program."""
+        while not self.is_ending:
             turn = self._turns.next(self._clock.monotonic())
             await self._wait_for(turn)
             if not self.link.is_open and self._clock.monotonic() + EARLY_S >= self._open_due_s:
+                self._note_loss()
                 await self._open()
             now_s = self._clock.monotonic()
             turn = self._turns.next(now_s + EARLY_S)
@@ -93,10 +97,15 @@ class Worker:
                 return
             await self._clock.sleep(wait_s)
 
+    def _note_loss(self) -> None:
+        """Note a connection that was closed between two turns: no poll tells of it."""
+        if self._was_open:
+            self.log.note_loss()
+
     async def _open(self) -> None:
         self._has_brought = False
         fault = await self.link.open()
-        self.log.is_open = self.link.is_open
+        self._was_open = self.log.is_open = self.link.is_open
         self.log.note_opening(fault)
         if fault is not None:
             self._note_failure()
@@ -146,6 +155,7 @@ class Worker:
                 self._open_due_s = self._clock.monotonic()
             else:
                 self._note_failure()
+        self._was_open = self.link.is_open
 
     def _note_failure(self) -> None:
         """Count an attempt that brought nothing, be it that the link did not open or that nobody behind it answered, and set the next."""
@@ -183,20 +193,23 @@ class Poller:
     async def stop(self) -> None:
         """Stop polling and close every link, within seconds. A second call does nothing."""
         tasks, self._tasks = self._tasks, []
+        for worker in self._workers:
+            worker.is_ending = True
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         await asyncio.gather(*(self._close(worker) for worker in self._workers))
 
     async def _supervise(self, worker: Worker) -> None:
-        while True:
+        while not worker.is_ending:
             try:
                 await worker.run()
             except Exception:  # one fault of the program must not end the reading of a link without a trace
                 worker.log.restarts += 1
                 log.exception("%s: the worker failed and is started again", worker.link.address)
             await self._close(worker)
-            await self._clock.sleep(RESTART_DELAY_S)
+            if not worker.is_ending:
+                await self._clock.sleep(RESTART_DELAY_S)
 
     @staticmethod
     async def _close(worker: Worker) -> None:

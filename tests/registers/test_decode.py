@@ -338,3 +338,16 @@ def test_a_servers_value_is_scaled_and_held_against_its_range() -> None:
     assert found is None and flaw is not None and flaw.reason == "implausible: 60000 W, plausible 0 to 50000 W"
     assert decode_scalar(opcua("current", no_value=(-1,)), -1)[1] is not None
     assert decode_scalar(opcua("running", no_value=(255,)), 255)[1] is not None
+
+
+@pytest.mark.parametrize(("words", "raw"), [((0x8000, 0x43CF), "-2.43e-41"), ((0x0FDB, 0x4049), None)])
+def test_a_subnormal_float_is_the_trace_of_a_wrong_word_order(words: tuple[int, int], raw: str | None) -> None:
+    # 415.0 is 43CF 8000; with the words swapped it is read as -2.43e-41, which lies inside any range around 0. pi swapped is a normal number.
+    place = ModbusPlace(span=Span(Table.HOLDING, 0, 1), written="holding 0")
+    signal = Signal(name="power", key="power", role="power", place=place, type=WordType.FLOAT32, unit="kW", plausible=(-50.0, 2000.0))
+    values, flaws = decode_block(Block(place.span, (signal,)), words)
+    assert ("power" in values) is (raw is None)
+    if raw is not None:
+        assert flaws["power"].quality is Quality.BAD
+        assert flaws["power"].reason.startswith(f"implausible: {raw}")
+    assert decode_block(Block(place.span, (signal,)), (0, 0))[0] == {"power": 0.0}

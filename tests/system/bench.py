@@ -68,8 +68,8 @@ class Bench:
     def starter(self, name: str) -> SimulatedStarter:
         return self.simulated.starters[name]
 
-    def command(self, name: str, action: Action) -> None:
-        self.starter(name).command(action)
+    def command(self, name: str, action: Action, value: float = 0.0) -> None:
+        self.starter(name).command(action, value)
 
     def true_starts(self, name: str) -> tuple[TrueStart, ...]:
         return self.starter(name).true_starts
