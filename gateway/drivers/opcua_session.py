@@ -54,7 +54,7 @@ class BlockedServiceError(Exception):
 
 
 # What a broken or hostile server can make the library raise while it takes a reply apart.
-_BROKEN = (
+BROKEN = (
     OSError,
     UaError,
     ValueError,
@@ -131,7 +131,7 @@ class OpcuaSession:
                 await self._client.connect()
                 fault = await self._learn()
                 await self._resolve()
-        except _BROKEN as error:
+        except BROKEN as error:
             await self.close()
             return self._fault(error, connecting=True)
         except asyncio.CancelledError:
@@ -148,7 +148,7 @@ class OpcuaSession:
         try:
             async with asyncio.timeout(CLOSE_TIMEOUT_S):
                 await self._client.disconnect()
-        except _BROKEN as error:
+        except BROKEN as error:
             _log.debug("closing %s: %s", self._endpoint.netloc, error)
         finally:
             self._client.disconnect_socket()
@@ -199,7 +199,7 @@ class OpcuaSession:
         known = [(index, node) for index in indices if (node := self._nodes[index]) is not None]
         try:
             values = await self._read_values([node for _, node in known])
-        except _BROKEN as error:
+        except BROKEN as error:
             return self._fault(error)
         except asyncio.CancelledError:
             self.abandon()
@@ -214,7 +214,7 @@ class OpcuaSession:
             if same_names and nodes.instant_of(started.raw) == self.start_time:
                 await self._resolve()
                 return None
-        except _BROKEN as error:
+        except BROKEN as error:
             return self._fault(error)
         except asyncio.CancelledError:
             self.abandon()
@@ -265,7 +265,7 @@ class OpcuaSession:
                 if self.publishing_interval_s > interval_s:
                     _log.info("%s publishes every %g s, asked were %g s", self._endpoint.netloc, self.publishing_interval_s, interval_s)
                 await self._monitor(created.SubscriptionId, sampling_s)
-        except _BROKEN as error:
+        except BROKEN as error:
             await self.close()
             return self._fault(error)
         except asyncio.CancelledError:
