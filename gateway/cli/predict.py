@@ -10,9 +10,9 @@ import typer
 from rich.progress import Progress
 
 from gateway.cli.output import GOOD, JsonOption, SiteArgument, StarterOption, err, out, show, starter_of, tell
+from gateway.cli.page_file import check_folder, write_page
 from gateway.cli.prediction_text import print_both
 from gateway.cli.quantity_options import ratio, ratio_list, refuse, seconds, seconds_list
-from gateway.errors import InputError, Problem
 from gateway.machine.sweep import SweepBounds, SweepRanges
 from gateway.motors.facts import Starter
 from gateway.services.prediction import Forecast, forecast
@@ -45,14 +45,13 @@ def predict(
     run_s = seconds("--run", run, 0.0, 1e6)
     ranges = _ranges(ramps, voltages, limits)
     bounds = _bounds(found, most_current, longest, most_heat)
-    if plot is not None and not plot.parent.is_dir():
-        raise InputError([Problem(file=str(plot), field="--plot", message="there is no such folder to write the file into")])
+    check_folder(plot)
     if not sweep and any((ramps, voltages, limits, most_current, longest, most_heat)):
         raise refuse("--sweep", "ranges or bounds without it", "--sweep beside them", "ranges and bounds belong to a sweep")
     predicted = forecast(found, site, supply_ratio=supply_ratio, run_s=run_s)
     swept = _swept(found, site, ranges, bounds, supply_ratio) if sweep else None
     if plot is not None:
-        _write(plot, prediction_file(predicted, swept))
+        write_page(plot, prediction_file(predicted, swept))
         tell(f"curves written to {plot}")
     _print(predicted, swept, json)
     raise typer.Exit(GOOD)
@@ -99,11 +98,3 @@ def _swept(starter: Starter, site: Path, ranges: SweepRanges, bounds: SweepBound
                 progress.advance(task)
 
         return sweep_settings(starter, site, ranges, bounds, supply_ratio=supply_ratio, advance=advance)
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        message = f"the file cannot be written: {error.strerror or 'no reason given'}"
-        raise InputError([Problem(file=str(path), field="--plot", message=message)]) from error

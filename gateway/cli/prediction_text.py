@@ -5,14 +5,17 @@ from __future__ import annotations
 from rich.console import Console
 from rich.table import Table
 
+from gateway.instants import to_iso
 from gateway.machine.sweep import Fit, SweepPoint, gentleness
 from gateway.motors.records import LimitName
+from gateway.services.motor_fit import MotorFit
 from gateway.services.prediction import METHOD_WORDS, Forecast, MethodOutlook
 from gateway.services.setting_sweep import SettingSweep, bound_words, setting_words
 from gateway.services.setting_words import setting_texts
 
 NONE = "-"
 _MOST_LINES = 8
+_MOST_LATER = 30
 CAUTION = "A prediction is an estimate from catalogue data. It replaces no protection and no maker's data."
 
 
@@ -122,6 +125,35 @@ def print_both(console: Console, forecast: Forecast, found: SettingSweep | None)
     print_forecast(console, forecast)
     if found is not None:
         print_sweep(console, found)
+
+
+def print_fit(console: Console, found: MotorFit) -> None:
+    """Print the fitted machine beside the site file's, the later starts, and what was left out."""
+    fit = found.fit
+    given = "typical" if found.given_torque_ratio is None else f"{found.given_torque_ratio:.2f}"
+    table = _table(found.starter, "fitted", "+- %", "site file")
+    table.add_row("load torque at speed, x rated", f"{found.load_torque_ratio:.3f}", f"{found.load_error_pct:.1f}", given)
+    table.add_row("total inertia, kg m2", f"{fit.inertia_kg_m2:.3g}", f"{found.inertia_error_pct:.1f}", f"{found.given_inertia_kg_m2:.3g}")
+    console.print(table)
+    numbers = ", ".join(str(each.number) for each in found.fitted_on)
+    console.print(f"fitted on starts {numbers}; the curve is met within {fit.residual_flc:.3f} x FLC (r.m.s.); errors are 95 % intervals, the model's own included")
+    if found.later:
+        console.print()
+        table = _table("later start", "begun (UTC)", "time %", "I2t %", "")
+        for each in found.later[-_MOST_LATER:]:
+            off = each.departure
+            if off is not None:
+                time = NONE if off.duration_pct is None else f"{off.duration_pct:+.1f}"
+                began = to_iso(each.began_at)[:19].replace("T", " ")
+                table.add_row(str(each.number), began, time, f"{off.i2t_pct:+.1f}", "departs" if off.departs else "")
+        console.print(table)
+    console.print()
+    for number, reason in found.left_out[-_MOST_LATER:]:
+        console.print(f"left out: start {number}, {reason}")
+    if found.assumed:
+        console.print(f"Not in the site file, typical values taken: {'; '.join(found.assumed)}.")
+    console.print(found.answer)
+    console.print(CAUTION)
 
 
 def _table(*heads: str) -> Table:

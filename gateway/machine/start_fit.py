@@ -85,13 +85,13 @@ class _Predicted:
         return np.where(at_s < 0.0, 0.0, np.interp(at_s, self.at_s, self.ratio))
 
 
-def _predicted(drive: Drive, log_load: float, log_inertia: float, record: RecordedStart) -> _Predicted:
+def _predicted(drive: Drive, log_load: float, log_inertia: float, supply_ratio: float, until_s: float) -> _Predicted:
     machine = replace(drive, inertia_kg_m2=float(np.exp(log_inertia)))
     tail_s = 1.0 + max(drive.load.changes_s, default=0.0)
-    length_s = max(record.at_s[-1], 1.0) + _LARGEST_SHIFT_S
+    length_s = max(until_s, 1.0) + _LARGEST_SHIFT_S
     curve = run_up(
         machine,
-        supply_ratio=record.supply_ratio,
+        supply_ratio=supply_ratio,
         load_ratio=float(np.exp(log_load)),
         time_limit_s=length_s,
         sample_s=0.02,
@@ -101,7 +101,13 @@ def _predicted(drive: Drive, log_load: float, log_inertia: float, record: Record
 
 
 def _curves(drive: Drive, parameters: Curve, records: Sequence[RecordedStart]) -> list[_Predicted]:
-    return [_predicted(drive, float(parameters[0]), float(parameters[1]), record) for record in records]
+    """Return the predicted curve of every record; records at the same supply share one run-up, which is what costs."""
+    longest_s: dict[float, float] = {}
+    for record in records:
+        longest_s[record.supply_ratio] = max(record.at_s[-1], longest_s.get(record.supply_ratio, 0.0))
+    load, inertia = float(parameters[0]), float(parameters[1])
+    shared = {supply: _predicted(drive, load, inertia, supply, until_s) for supply, until_s in longest_s.items()}
+    return [shared[record.supply_ratio] for record in records]
 
 
 def _residuals(curves: Sequence[_Predicted], shifts_s: Curve, records: Sequence[RecordedStart], flc_a: float, summed: bool) -> Curve:
@@ -215,15 +221,33 @@ def _told(drive: Drive, parameters: Curve, residuals: Curve, jacobian: Curve) ->
     )
 
 
+def predicted_current_a(fit: StartFit, record: RecordedStart) -> Curve:
+    """Return the line current that the fitted machine draws at the times of a recorded start [A], begun where it meets the record best."""
+    return _predicted_shifted(fit, record)[0]
+
+
+def _predicted_shifted(fit: StartFit, record: RecordedStart) -> tuple[Curve, float]:
+    """Return (current [A], begin [s]): a poll knows the begin to half its period, and no machine may be blamed for that."""
+    load, inertia = float(np.log(fit.load_ratio)), float(np.log(fit.inertia_kg_m2))
+    curve = _predicted(fit.drive, load, inertia, record.supply_ratio, record.at_s[-1])
+    at, recorded = np.array(record.at_s), np.array(record.line_current_a) / fit.drive.flc_a
+    clear = np.abs(at) > _EDGE_S
+
+    def missed(shift_s: float) -> float:
+        return float(np.sum((curve.at(at - shift_s) - recorded)[clear] ** 2)) + (_SHIFT_WEIGHT * shift_s) ** 2
+
+    shift_s = min(np.arange(-_LARGEST_SHIFT_S, _LARGEST_SHIFT_S + 1e-9, _SHIFT_NUDGE_S).tolist(), key=missed)
+    return curve.at(at - shift_s) * fit.drive.flc_a, float(shift_s)
+
+
 def departure(fit: StartFit, record: RecordedStart, *, tolerance_pct: float = 10.0) -> Departure:
     """Return how a new start differs from the fitted machine; it departs when duration or I2t is off by more than the tolerance."""
-    curve = _predicted(fit.drive, float(np.log(fit.load_ratio)), float(np.log(fit.inertia_kg_m2)), record)
     at, recorded = np.array(record.at_s), np.array(record.line_current_a)
-    predicted = curve.at(at) * fit.drive.flc_a
+    predicted, shift_s = _predicted_shifted(fit, record)
     i2t_pct = 100.0 * float(np.trapezoid(recorded**2, at) / np.trapezoid(predicted**2, at) - 1.0)
     line = fit.drive.at_speed_current_ratio * fit.drive.flc_a
     ended, expected = _last_above_s(at, recorded, line), _last_above_s(at, predicted, line)
-    duration_pct = None if ended is None or expected is None else 100.0 * (ended / expected - 1.0)
+    duration_pct = None if ended is None or expected is None else 100.0 * ((ended - shift_s) / (expected - shift_s) - 1.0)
     off = max(abs(i2t_pct), 0.0 if duration_pct is None else abs(duration_pct))
     return Departure(
         duration_pct=duration_pct,

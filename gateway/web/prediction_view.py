@@ -130,7 +130,7 @@ def prediction_view(forecast: Forecast) -> PredictionView:
                 method=METHOD_WORDS[outlook.start.method].capitalize(),
                 settings=_settings(outlook),
                 own=outlook.start.own,
-                verdict=outlook.verdict[0].upper() + _signs(outlook.verdict[1:]),
+                verdict=outlook.verdict[0].upper() + with_signs(outlook.verdict[1:]),
                 pictures=run_curves(forecast.prediction, outlook.start, scales, f"{METHOD_WORDS[outlook.start.method]}: {outlook.verdict}"),
             )
             for outlook in forecast.methods
@@ -138,7 +138,7 @@ def prediction_view(forecast: Forecast) -> PredictionView:
         limits=tuple(LIMIT_WORDS[limit] for limit in limits),
         rates=tuple(_rate_line(outlook, limits) for outlook in started),
         duty=f"each with a run of {run} at {forecast.duty.run_ratio:.2f} × FLC",
-        notes=tuple(_signs(note) for note in _notes(forecast)),
+        notes=tuple(with_signs(note) for note in _notes(forecast)),
     )
 
 
@@ -165,13 +165,13 @@ def _notes(forecast: Forecast) -> list[str]:
     return notes
 
 
-def _signs(text: str) -> str:
+def with_signs(text: str) -> str:
     """Return text with the signs of the pages."""
     return re.sub(r"(?<=\d) x(?=[ ,.])", " ×", text).replace("FLC2 s", "FLC² s").replace("FLC2s", "FLC² s").replace("I2t", "I²t")
 
 
 def _settings(outlook: MethodOutlook) -> str:
-    return _signs(", ".join(setting_texts(outlook.start.settings))).replace("ohm", "Ω")
+    return with_signs(", ".join(setting_texts(outlook.start.settings))).replace("ohm", "Ω")
 
 
 def _line(outlook: MethodOutlook) -> MethodLine:
@@ -206,8 +206,8 @@ def sweep_view(found: SettingSweep) -> SweepView:
     """Return what a page shows of a sweep; the table has the gentlest settings only."""
     within = sorted((point for point in found.points if point.fit is Fit.WITHIN), key=gentleness)
     return SweepView(
-        answer=_signs(found.answer),
-        bounds=_signs(bound_words(found.bounds)),
+        answer=with_signs(found.answer),
+        bounds=with_signs(bound_words(found.bounds)),
         panels=tuple(sweep_map(found, limit) for limit in found.ranges.current_limits),
         best=tuple(_setting_line(point) for point in within[:_MOST_LINES]),
     )
@@ -215,7 +215,7 @@ def sweep_view(found: SettingSweep) -> SweepView:
 
 def _setting_line(point: SweepPoint) -> SettingLine:
     return SettingLine(
-        settings=_signs(setting_words(point)),
+        settings=with_signs(setting_words(point)),
         time=f"{point.duration_s or 0.0:.1f}",
         peak=f"{point.peak_line_current_ratio:.2f}",
         i2t=f"{point.winding_i2t_flc2s or 0.0:.0f}",
