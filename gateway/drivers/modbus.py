@@ -4,8 +4,8 @@ Read only. A request is indivisible: it ends with the right reply, with a fault,
 the next reply doubtful (silence, a foreign or broken reply) the connection is closed, and the poller opens a new one. A unit that misses
 several turns in a row is left alone for a while (`backoff`), so that one dead unit does not stop the healthy ones behind the same bridge.
 
-In RTU framing replies carry no number. There a connection that is made anew first lets late replies run out (`drain`), and the plan gives
-requests unlike lengths, so that a reply in the wrong place does not fit.
+In RTU framing, and from a device that answers with transaction id 0, replies carry no number. There a connection that is made anew first
+lets late replies run out (`drain`), and the plan gives requests unlike lengths, so that a reply in the wrong place does not fit.
 """
 
 from __future__ import annotations
@@ -61,7 +61,8 @@ class ModbusLink:
         self.address = f"modbus {host}:{port}"
         self._host, self._port, self._clock, self._jitter = host, port, clock, jitter
         self._framing, self._tls = framing, tls
-        self._units = {each.starter: Unit(each, unlike=framing is Framing.RTU) for each in attached}
+        self._is_unnumbered = framing is Framing.RTU or any(each.map.answers_id_zero for each in attached)
+        self._units = {each.starter: Unit(each, unlike=self._is_unnumbered) for each in attached}
         # Behind a bridge all units share one serial line, so the widest gap and the lowest rate asked for hold for all of them.
         self._min_gap_s = max((each.map.min_gap_s for each in attached), default=0.0)
         self._rate = RequestRate(min((each.map.requests_per_s for each in attached if each.map.requests_per_s), default=None))
@@ -112,7 +113,7 @@ class ModbusLink:
             _log.info("%s: %s", self.address, fault.text)
         else:
             self._note_certificates(connection)
-            if was_broken and self._framing is Framing.RTU:
+            if was_broken and self._is_unnumbered:
                 await connection.drain(self._connect_timeout_s)
         return fault
 
@@ -240,8 +241,8 @@ class ModbusLink:
         misses = unit.state.misses + 1
         unit.state = UnitState(misses)
         dead = sum(each.state.is_dead for each in self._units.values())
-        # In RTU framing the drain costs as much again as the silence itself.
-        costs_s = unit.attached.map.timeout_s * (2 if self._framing is Framing.RTU else 1)
+        # Without numbers the drain costs as much again as the silence itself.
+        costs_s = unit.attached.map.timeout_s * (2 if self._is_unnumbered else 1)
         delay_s = probe_delay_s(misses, self._jitter(), dead=max(1, dead), healthy=len(self._units) - dead, timeout_s=costs_s)
         unit.state = UnitState(misses, self._clock.monotonic() + delay_s)
         if misses == 1:

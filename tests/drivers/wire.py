@@ -1,4 +1,4 @@
-"""A raw Modbus TCP server made of bytes alone, to play every fault; it shares no code with the gateway or the simulators.
+"""A raw Modbus server made of bytes alone, in either framing, to play every fault; it shares no code with the gateway or the simulators.
 
 It keeps what arrived (`requests`), so that every test can show that nothing but reads reached the device.
 """
@@ -6,6 +6,7 @@ It keeps what arrived (`requests`), so that every test can show that nothing but
 from __future__ import annotations
 
 import asyncio
+import ssl
 import struct
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
@@ -21,26 +22,48 @@ class Request:
 
     raw: bytes
     connection: int
+    is_rtu: bool = False
 
     @property
     def transaction_id(self) -> int:
-        return int.from_bytes(self.raw[0:2], "big")
+        return 0 if self.is_rtu else int.from_bytes(self.raw[0:2], "big")
+
+    @property
+    def body(self) -> bytes:
+        """Unit and PDU."""
+        return self.raw[:-2] if self.is_rtu else self.raw[6:]
 
     @property
     def unit(self) -> int:
-        return self.raw[6]
+        return self.body[0]
 
     @property
     def function(self) -> int:
-        return self.raw[7]
+        return self.body[1]
 
     @property
     def first(self) -> int:
-        return int.from_bytes(self.raw[8:10], "big")
+        return int.from_bytes(self.body[2:4], "big")
 
     @property
     def count(self) -> int:
-        return int.from_bytes(self.raw[10:12], "big")
+        return int.from_bytes(self.body[4:6], "big")
+
+
+def crc(data: bytes) -> bytes:
+    """Return the check sum of serial Modbus bit by bit (Modbus over Serial Line V1.02, 6.2.2), low byte first."""
+    register = 0xFFFF
+    for byte in data:
+        register ^= byte
+        for _ in range(8):
+            register = register >> 1 ^ 0xA001 if register & 1 else register >> 1
+    return bytes((register & 0xFF, register >> 8))
+
+
+def rtu_frame(unit: int, pdu: bytes) -> bytes:
+    """Return an RTU frame around a PDU."""
+    body = bytes([unit]) + pdu
+    return body + crc(body)
 
 
 def frame(transaction_id: int, unit: int, pdu: bytes) -> bytes:
@@ -60,6 +83,8 @@ def truth(request: Request) -> list[int]:
 
 def honest(request: Request) -> bytes:
     """Return the right reply."""
+    if request.is_rtu:
+        return rtu_frame(request.unit, registers(request.function, truth(request)))
     return frame(request.transaction_id, request.unit, registers(request.function, truth(request)))
 
 
@@ -89,6 +114,8 @@ async def stay_silent(request: Request, writer: asyncio.StreamWriter) -> None:
 class RawServer:
     """Listens on loopback, port 0; `play` decides what each request gets."""
 
+    is_rtu: bool = field(default=False, kw_only=True)
+    tls: ssl.SSLContext | None = field(default=None, kw_only=True)
     play: Play = answer_honestly
     requests: list[Request] = field(default_factory=list)
     connections: int = 0
@@ -104,10 +131,11 @@ class RawServer:
     async def __aexit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         await self.stop()
         assert {request.function for request in self.requests} <= READS
-        assert all(len(request.raw) == 12 for request in self.requests)
+        assert all(len(request.raw) == (8 if self.is_rtu else 12) for request in self.requests)
+        assert all(crc(request.raw[:-2]) == request.raw[-2:] for request in self.requests if self.is_rtu)
 
     async def listen(self) -> None:
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port, ssl=self.tls)
         self.port = self._server.sockets[0].getsockname()[1]
 
     async def stop(self) -> None:
@@ -134,9 +162,12 @@ class RawServer:
         number = self.connections
         try:
             while True:
-                head = await reader.readexactly(6)
-                raw = head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
-                request = Request(raw, number)
+                if self.is_rtu:
+                    raw = await reader.readexactly(8)
+                else:
+                    head = await reader.readexactly(6)
+                    raw = head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
+                request = Request(raw, number, self.is_rtu)
                 self.requests.append(request)
                 await self.play(request, writer)
         except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
