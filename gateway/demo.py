@@ -5,7 +5,6 @@ The history is made by the same simulated starters, the same decoder, core and s
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -27,12 +26,11 @@ from simulators.plant import SimulatedStarter
 from simulators.scenario import Scenario, load_scenario
 
 FOLDER = Path(__file__).parent.parent / "config" / "demo"
-HISTORY_DAYS = 7
 LONGEST_DAYS = 60
 LAST_STRETCH_S = 5.0
 
 
-def run_demo(folder: Path, *, fresh: bool, port: int | None, tell: Tell) -> None:
+def run_demo(folder: Path, *, fresh: bool, port: int | None, days: int, tell: Tell) -> None:
     """Make the history where there is none, then serve the simulated plant and the gateway until Ctrl-C.
 
     folder holds the demo's store; a second run goes on where the first one ended, and the time between is a gap like any other.
@@ -41,10 +39,11 @@ def run_demo(folder: Path, *, fresh: bool, port: int | None, tell: Tell) -> None
     site, scenario = _demo_site(folder, port), load_scenario(FOLDER / "scenario.yaml")
     # A taken port is told before a minute of history is made, not after.
     bound_socket(site.web.host, site.web.port).close()
-    begin_at = _begin(folder, site, clock, fresh=fresh)
+    begin_at, is_new = _begin(folder, site, clock, fresh=fresh, days=days)
     starters = build_starters(scenario)
-    is_new = not _store_file(folder).exists()
     _bring_up(site, starters, begin_at, clock, is_new=is_new)
+    if is_new:
+        _note_file(folder).write_text(to_iso(begin_at) + "\n", encoding="utf-8")
     uvloop.run(_live(site, scenario, starters, begin_at, clock, tell))
     tell(f"stopped; the store is kept in {folder} (--fresh forgets it)")
 
@@ -90,40 +89,43 @@ def _store_file(folder: Path) -> Path:
     return folder / "tarn-hollow.db"
 
 
-def _begin(folder: Path, site: Site, clock: Clock, *, fresh: bool) -> Instant:
-    """Return the instant at which the simulated plant began, kept in the folder so that a second run continues the same plant."""
-    note = folder / "began"
+def _note_file(folder: Path) -> Path:
+    return folder / "began"
+
+
+def _begin(folder: Path, site: Site, clock: Clock, *, fresh: bool, days: int) -> tuple[Instant, bool]:
+    """Return the instant at which the simulated plant began, and whether its history is still to be made.
+
+    The instant is noted in the folder once the history is whole: one that was broken off is made anew, never gone on with.
+    """
+    note = _note_file(folder)
     try:
-        if fresh and note.exists():
-            shutil.rmtree(folder)
         folder.mkdir(parents=True, exist_ok=True)
-        if note.exists() and _store_file(folder).exists():
+        if note.exists() and _store_file(folder).exists() and not fresh:
             begin_at = from_iso(note.read_text(encoding="utf-8").strip())
             if clock.now() - begin_at > LONGEST_DAYS * 86400 * SECOND:
                 began = to_iso(begin_at)[:10]
                 raise StartledgerError(f"the demo in {folder} began on {began}, too long ago to go on; start it with --fresh")
-            return begin_at
-        for left in folder.glob("tarn-hollow.db*"):
-            left.unlink()
-        begin_at = _midnight(clock.now(), site)
-        note.write_text(to_iso(begin_at) + "\n", encoding="utf-8")
+            return begin_at, False
+        for left in (note, *folder.glob("tarn-hollow.db*")):
+            left.unlink(missing_ok=True)
     except (OSError, ValueError) as error:
         problem = Problem(file=str(folder), message=f"the demo cannot keep its store there: {error}; choose another with --folder")
         raise InputError([problem]) from error
-    return begin_at
+    return _midnight(clock.now(), site, days), True
 
 
-def _midnight(now: Instant, site: Site) -> Instant:
-    """Return the plant's local midnight seven days ago."""
+def _midnight(now: Instant, site: Site, days: int) -> Instant:
+    """Return the plant's local midnight so many days ago."""
     today = to_datetime(now).astimezone(site.time_zone).date()
-    day = today - timedelta(days=HISTORY_DAYS)
+    day = today - timedelta(days=days)
     return from_datetime(datetime(day.year, day.month, day.day, tzinfo=site.time_zone))
 
 
 def _bring_up(site: Site, starters: dict[str, SimulatedStarter], begin_at: Instant, clock: Clock, *, is_new: bool) -> None:
     """Bring the simulated plant to now: with its history written where the store is new, else silently."""
     done_s, until_s = 0.0, (clock.now() - begin_at) / SECOND
-    text = "a week of history" if is_new else "bringing the plant up to date"
+    text = "making the history" if is_new else "bringing the plant up to date"
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"), TimeRemainingColumn())
     bar = Progress(*columns, console=Console(stderr=True))
     with bar:
