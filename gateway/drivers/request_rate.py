@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections import deque
 
+_WINDOW_S = 1.001
+"""A second, and what a timer may fire too early."""
+
 
 class RequestRate:
     """The moments of the last requests to one device; connection attempts count as requests.
@@ -13,8 +16,8 @@ class RequestRate:
     >>> rate = RequestRate(2)
     >>> rate.note(10.0), rate.note(10.4)
     (None, None)
-    >>> rate.wait_s(10.5), rate.wait_s(11.0)
-    (0.5, 0.0)
+    >>> round(rate.wait_s(10.5), 3), rate.wait_s(11.1)
+    (0.501, 0.0)
     """
 
     def __init__(self, per_s: int | None) -> None:
@@ -24,7 +27,7 @@ class RequestRate:
         """Return how long to wait before the next request [s], by the monotonic clock."""
         if self._sent is None or self._sent.maxlen is None or len(self._sent) < self._sent.maxlen:
             return 0.0
-        return max(0.0, self._sent[0] + 1.0 - now_s)
+        return max(0.0, self._sent[0] + _WINDOW_S - now_s)
 
     def note(self, now_s: float) -> None:
         """Count a request."""

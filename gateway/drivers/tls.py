@@ -64,7 +64,8 @@ def tls_fault(error: OSError, host: str, name: str) -> Fault:
     for mark, text in _ALERTS.items():
         if mark in reason:
             return _unusable(text.format(host=host))
-    return _unusable(f"{host} comes to no encrypted connection: it speaks plain Modbus at this port, or refuses ({reason or error})")
+    shown = f" ({reason or error})" if reason or str(error) else ""
+    return _unusable(f"{host} breaks off the handshake{shown}: it speaks plain Modbus at this port, or wants a certificate of the gateway")
 
 
 def _unusable(text: str) -> Fault:

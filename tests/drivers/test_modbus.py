@@ -183,11 +183,9 @@ async def turn_of(link: ModbusLink, starter: str) -> Poll:
 
 
 async def test_a_dead_unit_does_not_stop_the_healthy_one_behind_the_same_address() -> None:
-    clock, one_register = HandClock(BEGAN), sketch(signal("current", 10), timeout_s=SHORT_S)
+    clock, patient, brief = HandClock(BEGAN), sketch(signal("current", 10)), sketch(signal("current", 10), timeout_s=SHORT_S)
     async with RawServer(all_but({2})) as server:
-        link = link_to(
-            server, Attached(starter="fan", map=one_register, unit=1), Attached(starter="pump", map=one_register, unit=2), clock=clock
-        )
+        link = link_to(server, Attached(starter="fan", map=patient, unit=1), Attached(starter="pump", map=brief, unit=2), clock=clock)
         polls: list[Poll] = []
         for _ in range(30):
             assert (await turn_of(link, "fan")).readings[0].values["current"] == 1010
@@ -201,9 +199,12 @@ async def test_a_dead_unit_does_not_stop_the_healthy_one_behind_the_same_address
         assert 3 < dead_requests <= 8
 
         server.play = answer_honestly
-        await clock.turn(10.0)
-        assert (await turn_of(link, "pump")).readings[0].values["current"] == 2010
-        assert (await turn_of(link, "pump")).readings[0].values["current"] == 2010
+        for _ in range(10):
+            await clock.turn(10.0)
+            back = await turn_of(link, "pump")
+            if back.readings[0].has_data:
+                break
+        assert back.readings[0].values["current"] == 2010
         await link.close()
 
 
@@ -235,10 +236,11 @@ async def test_a_refusal_that_is_an_answer_never_puts_a_unit_to_rest() -> None:
 
 
 async def test_five_dead_of_twenty_units_leave_the_others_their_turns() -> None:
-    clock, one_register = HandClock(BEGAN), sketch(signal("current", 10), timeout_s=0.2)
+    # Only the dead ones may time out, however busy the machine is; the schedule itself is turned by hand.
+    clock, one_register, brief = HandClock(BEGAN), sketch(signal("current", 10)), sketch(signal("current", 10), timeout_s=0.05)
     dead = {3, 7, 11, 15, 19}
     async with RawServer(all_but(dead)) as server:
-        units = [Attached(starter=f"unit {unit}", map=one_register, unit=unit) for unit in range(1, 21)]
+        units = [Attached(starter=f"unit {unit}", map=brief if unit in dead else one_register, unit=unit) for unit in range(1, 21)]
         link = link_to(server, *units, clock=clock)
         rounds = 45
         for _ in range(rounds):
