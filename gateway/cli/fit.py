@@ -43,4 +43,4 @@ def fit(
         show(as_json(fitted), True, lambda console, told: None)
     else:
         print_fit(out, fitted)
-    raise typer.Exit(FINDING if fitted.departing else GOOD)
+    raise typer.Exit(FINDING if fitted.has_changed else GOOD)

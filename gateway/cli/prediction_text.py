@@ -136,7 +136,8 @@ def print_fit(console: Console, found: MotorFit) -> None:
     table.add_row("total inertia, kg m2", f"{fit.inertia_kg_m2:.3g}", f"{found.inertia_error_pct:.1f}", f"{found.given_inertia_kg_m2:.3g}")
     console.print(table)
     numbers = ", ".join(str(each.number) for each in found.fitted_on)
-    console.print(f"fitted on starts {numbers}; the curve is met within {fit.residual_flc:.3f} x FLC (r.m.s.); errors are 95 % intervals, the model's own included")
+    console.print(f"fitted on starts {numbers}; the curve is met within {fit.residual_flc:.3f} x FLC (r.m.s.)")
+    console.print("errors are 95 % intervals, the model's own error included")
     if found.later:
         console.print()
         table = _table("later start", "begun (UTC)", "time %", "I2t %", "")

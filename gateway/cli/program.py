@@ -12,6 +12,7 @@ import typer
 from gateway import __version__
 from gateway.cli.certificate import certificate
 from gateway.cli.check import check
+from gateway.cli.fit import fit
 from gateway.cli.output import GOOD, WRONG_INPUT, err, out
 from gateway.cli.predict import predict
 from gateway.cli.replay import replay
@@ -27,7 +28,7 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, replay, predict, simulate, certificate):
+for command in (demo, run, check, replay, predict, fit, simulate, certificate):
     cli.command()(command)
 
 

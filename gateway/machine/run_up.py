@@ -95,7 +95,7 @@ def run_up(
         rows.append(_row(drive, state, at))
         if state.phase is Phase.RUNNING and over_at is None:
             over_at = at
-        if state.settled and state.phase is Phase.STARTING and state.over_for_s is None:
+        if state.settled and state.phase is Phase.STARTING and state.over_for_s is None and at < time_limit_s:
             # Nothing can change any more before the time is up: the motor hangs or stands.
             state = advance(drive, state, time_limit_s - at, supply_ratio, load_ratio)
             at = time_limit_s

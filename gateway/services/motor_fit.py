@@ -35,6 +35,8 @@ _PHASES = ("current_l1", "current_l2", "current_l3")
 _SUPPLY = (0.7, 1.2)
 _SUPPLY_STEP = 0.005
 _POOR_FLC = 0.16
+_LAST, _CHANGED = 5, 3
+"""The motor has changed when so many of so many last starts depart; own choice."""
 _RUNNING_MODEL_PCT = 2.0
 _MODEL_PCT = ((2.5, 2.0), (0.8, 6.0), (0.0, 12.0))
 """(least duration of a start at full voltage [s], error of the model [%])."""
@@ -53,7 +55,11 @@ class FittedStart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MotorFit:
-    """The fit and what it was held against. Errors are half widths of 95 % intervals with the model's own error in them. left_out: number and reason. load_torque_ratio: at rated speed, x rated motor torque."""
+    """The fit and what it was held against.
+
+    Errors are half widths of 95 % intervals with the model's own error in them, in per cent. load_torque_ratio: at rated speed, x rated
+    motor torque. left_out: number and reason.
+    """
 
     starter: str
     fit: StartFit
@@ -73,6 +79,12 @@ class MotorFit:
     def departing(self) -> tuple[FittedStart, ...]:
         """Return the later starts that depart from the fitted machine."""
         return tuple(each for each in self.later if each.departure is not None and each.departure.departs)
+
+    @property
+    def has_changed(self) -> bool:
+        """Return whether most of the last starts depart: one alone may have met a machine that still turned."""
+        last = self.later[-_LAST:]
+        return len(last) >= _CHANGED and sum(1 for each in last if each in self.departing) >= _CHANGED
 
 
 def refuse_without_current(starter: Starter, map_file: str) -> None:
@@ -221,15 +233,16 @@ def _fit_words(found: MotorFit) -> str:
 def _departure_words(found: MotorFit) -> str:
     if not found.later:
         return "No later start to hold against it yet."
-    departing = found.departing
-    count = len(found.later)
+    departing, count = found.departing, len(found.later)
     later = f"{count} later start{'' if count == 1 else 's'}"
     if not departing:
         return f"None of {later} departs from it."
+    verb = "departs" if len(departing) == 1 else "depart"
     last = departing[-1].departure
-    change = "" if last is None or last.duration_pct is None else f": start {departing[-1].number} took {last.duration_pct:+.0f} % time"
-    heat = "" if last is None else f", {last.i2t_pct:+.0f} % I2t"
-    return f"{len(departing)} of {later} depart from it{change}{heat}."
+    change = "" if last is None or last.duration_pct is None else f" took {last.duration_pct:+.0f} % time,"
+    heat = "" if last is None else f" {last.i2t_pct:+.0f} % I2t"
+    words = f"{len(departing)} of {later} {verb} from it; start {departing[-1].number}{change}{heat}."
+    return words if found.has_changed else f"{words} The last starts do not: it may have met a machine that still turned."
 
 
 def as_json(found: MotorFit) -> Json:
@@ -260,5 +273,6 @@ def as_json(found: MotorFit) -> Json:
         "later": [told(each) for each in found.later],
         "left_out": [{"number": number, "reason": reason} for number, reason in found.left_out],
         "assumed": list(found.assumed),
+        "has_changed": found.has_changed,
         "answer": found.answer,
     }

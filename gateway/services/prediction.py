@@ -78,7 +78,11 @@ class Forecast:
 
 def forecast(starter: Starter, file: Path, *, supply_ratio: float = 1.0, run_s: float = RUN_S) -> Forecast:
     """Return the prediction for a starter of a site file; InputError naming the entry of the file that is missing or cannot be."""
-    prediction = told_of_site(starter, file, lambda: predict(starter, supply_ratio=supply_ratio))
+    return told_of_site(starter, file, lambda: _forecast(starter, supply_ratio, run_s))
+
+
+def _forecast(starter: Starter, supply_ratio: float, run_s: float) -> Forecast:
+    prediction = predict(starter, supply_ratio=supply_ratio)
     duty = Duty(run_s=run_s, run_ratio=prediction.run_current_ratio or 1.0)
     model = thermal_model(starter)
     methods = tuple(_outlook(starter, item, duty) for item in prediction.methods)

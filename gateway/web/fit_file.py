@@ -50,9 +50,10 @@ def fit_file(found: MotorFit, starter: Starter, zone: ZoneInfo) -> str:
 def _sentence(found: MotorFit) -> str:
     if not found.fit.determined:
         return f"{found.starter}: the starts do not determine load and inertia."
-    departing = len(found.departing)
-    if departing:
-        return f"{found.starter} has changed: {departing} of {len(found.later)} later starts depart."
+    if found.has_changed:
+        return f"{found.starter} has changed: {len(found.departing)} of {len(found.later)} later starts depart."
+    if found.departing:
+        return f"{found.starter} starts as fitted, but for {len(found.departing)} of {len(found.later)} later starts."
     return f"{found.starter} starts as fitted."
 
 

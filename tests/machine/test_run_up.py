@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import pi
 
 import numpy as np
@@ -175,3 +176,13 @@ def test_torque_over_speed() -> None:
     assert motor[0] / TORQUE == pytest.approx(2.4, abs=1e-6)
     assert load[-1] == pytest.approx(0.9 * TORQUE * (0.03 + 0.97 * (1500 / 1478) ** 2), rel=1e-9)
     assert rpm[0] * pi == 0.0
+
+
+def test_a_motor_that_settles_with_the_last_sample_ends_at_the_time_limit() -> None:
+    """Settling just past the limit must not ask for a step back in time."""
+    stuck = fan_drive(SoftStarter(initial_voltage_ratio=0.4, ramp_time_s=1.0, current_limit_ratio=3.5))
+    for limit_s in (0.995, 1.0, 1.005, 1.01, 1.02):
+        held = replace(stuck, load=Conveyor(rated_torque_nm=10.0 * MOTOR_45_KW.rated_torque_nm))
+        curve = run_up(held, time_limit_s=limit_s, sample_s=0.02)
+        assert curve.outcome is RunUpOutcome.STALLED
+        assert curve.at_s[-1] <= limit_s + 0.02 + 1e-9
