@@ -59,13 +59,13 @@ class Readers:
         query = select(*columns).join(starters).where(starters.c.name == name).order_by(starts.c.number.desc()).limit(limit)
         if before_number is not None:
             query = query.where(starts.c.number < before_number)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return [start_from(row) for row in connection.execute(query).mappings()]
 
     def start(self, name: str, number: int) -> Start | None:
         """Return one start with its curve, None when there is none of that number."""
         query = select(starts).join(starters).where(starters.c.name == name, starts.c.number == number)
-        with self._reading() as connection:
+        with self.reading() as connection:
             row = connection.execute(query).mappings().one_or_none()
         return start_from(row) if row else None
 
@@ -73,13 +73,13 @@ class Readers:
         """Return the starts that began in a span, earliest first, without curves."""
         span = starts.c.began_at_us.between(from_at, to_at)
         query = select(*_FIGURES).join(starters).where(starters.c.name == name, span).order_by(starts.c.number)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return [start_from(row) for row in connection.execute(query).mappings()]
 
     def stops(self, name: str, *, limit: int = 50) -> list[Stop]:
         """Return the stops of a starter, latest first."""
         query = select(stops).join(starters).where(starters.c.name == name).order_by(stops.c.ended_at_us.desc()).limit(limit)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return [stop_from(row) for row in connection.execute(query).mappings()]
 
     def alerts(self, *, starter: str | None = None, limit: int = 100) -> list[Alert]:
@@ -88,13 +88,13 @@ class Readers:
         query = query.order_by(alerts.c.raised_at_us.desc(), alerts.c.id).limit(limit)
         if starter is not None:
             query = query.where(starters.c.name == starter)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return [alert_from(row) for row in connection.execute(query).mappings()]
 
     def events(self, name: str, *, limit: int = 100) -> list[StoredEvent]:
         """Return the kept events of a starter (gaps, unseen starts, counter resets), latest first."""
         query = select(events).join(starters).where(starters.c.name == name).order_by(events.c.at_us.desc(), events.c.kind).limit(limit)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return [StoredEvent(at=row.at_us, kind=row.kind, body=json.loads(row.body)) for row in connection.execute(query)]
 
     def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Samples:
@@ -102,7 +102,7 @@ class Readers:
 
         points: about how many samples are wanted at most; more are thinned to the lowest and highest of each stretch. None: all.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             starter_id = connection.scalar(select(starters.c.id).where(starters.c.name == name))
             known = {number: layout for number, (owner, layout) in _layouts(connection).items() if owner == starter_id}
             rows: list[Any] = []
@@ -117,27 +117,27 @@ class Readers:
     def snapshot(self, name: str) -> StoredSnapshot | None:
         """Return the last snapshot of a starter."""
         query = select(snapshots).join(starters).where(starters.c.name == name)
-        with self._reading() as connection:
+        with self.reading() as connection:
             row = connection.execute(query).one_or_none()
         return StoredSnapshot(at=row.at_us, reading_id=row.reading_id, body=row.body) if row else None
 
     def last_settings_digest(self, name: str) -> str | None:
         """Return the digest of the settings that were last noted for a starter."""
         query = select(settings_changes.c.digest).join(starters).where(starters.c.name == name)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return connection.scalar(query.order_by(settings_changes.c.at_us.desc()).limit(1))
 
     def readings_after(self, reading_id: int, names: Sequence[str] | None = None) -> Iterator[tuple[str, int, Reading]]:
         """Give the stored readings after one, in the order in which they came: starter, number and reading. `names`: of these starters
         only."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             owners = {row.id: row.name for row in connection.execute(select(starters)) if names is None or row.name in names}
             known = {number: layout for number, (_, layout) in _layouts(connection).items()}
         while True:
             query = select(readings).where(readings.c.id > reading_id).order_by(readings.c.id).limit(REPLAY_PORTION)
             if names is not None:
                 query = query.where(readings.c.starter_id.in_(owners))
-            with self._reading() as connection:
+            with self.reading() as connection:
                 portion = connection.execute(query).all()
             for row in portion:
                 reading_id = row.id
@@ -148,11 +148,12 @@ class Readers:
     def counts(self) -> dict[str, int]:
         """Return how many rows the large tables have."""
         large = (readings, starts, stops, alerts)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return {table.name: connection.scalar(select(func.count()).select_from(table)) or 0 for table in large}
 
     @contextmanager
-    def _reading(self) -> Iterator[Connection]:
+    def reading(self) -> Iterator[Connection]:
+        """Yield a connection that cannot write, for one short transaction; faults come out as StoreError."""
         try:
             with self._store.reading.begin() as connection:
                 yield connection

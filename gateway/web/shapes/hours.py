@@ -20,8 +20,8 @@ Counts = Counter[tuple[int, int]]
 """Starts by (days back, local hour)."""
 
 
-def hour_counts(starts: Sequence[Start], time: PlantTime, now: Instant) -> tuple[Counts, Counts]:
-    """Return the seen and the unseen starts of the last seven days by day and local hour; an unseen start counts where its gap ended."""
+def hour_counts(starts: Sequence[Start], time: PlantTime, now: Instant, days: int = DAYS) -> tuple[Counts, Counts]:
+    """Return the seen and the unseen starts of the last days by day and local hour; an unseen start counts where its gap ended."""
     today = time.local(now).date()
     seen: Counts = Counter()
     unseen: Counts = Counter()
@@ -29,17 +29,17 @@ def hour_counts(starts: Sequence[Start], time: PlantTime, now: Instant) -> tuple
         missed = start.outcome is Outcome.UNSEEN
         moment = time.local(start.ended_at if missed else start.began_at)
         back = (today - moment.date()).days
-        if 0 <= back < DAYS:
+        if 0 <= back < days:
             (unseen if missed else seen)[(back, moment.hour)] += 1
     return seen, unseen
 
 
-def hours_map(starts: Sequence[Start], time: PlantTime, now: Instant, rule: int | None) -> Markup:
-    """Return the map of the last seven days, newest day on top; `rule` is the site's starts per hour."""
-    seen, unseen = hour_counts(starts, time, now)
+def hours_map(starts: Sequence[Start], time: PlantTime, now: Instant, rule: int | None, days: int = DAYS) -> Markup:
+    """Return the map of the last days, newest day on top; `rule` is the site's starts per hour."""
+    seen, unseen = hour_counts(starts, time, now, days)
     parts = [svg.text(_LEFT + hour * _CELL + 6.7, 12, f"{hour:02d}", anchor="middle") for hour in range(0, 24, 3)]
     present = time.local(now).hour
-    for back in range(DAYS):
+    for back in range(days):
         y = _TOP + back * _ROW
         parts.append(svg.text(0, y + 14, time.day(midnight(time, now, back))))
         for hour in range(24):
@@ -49,7 +49,7 @@ def hours_map(starts: Sequence[Start], time: PlantTime, now: Instant, rule: int 
             else:
                 parts.append(_cell(x, y, seen[(back, hour)], unseen[(back, hour)], rule))
     total = sum(seen.values()) + sum(unseen.values())
-    return svg.picture(WIDTH, _TOP + DAYS * _ROW, f"starts in each hour of the last {DAYS} days, {total} in all", parts, "hours")
+    return svg.picture(WIDTH, _TOP + days * _ROW, f"starts in each hour of the last {days} days, {total} in all", parts, "hours")
 
 
 def _cell(x: float, y: float, seen: int, unseen: int, rule: int | None) -> str:
