@@ -57,7 +57,9 @@ async def read_nodes(
             values, calls = result
             requests += calls
             samples.append((clock.now(), {placed[index][0].key: value for index, value in values.items()}))
-            if clock.monotonic() - began_s >= duration_s or (len(samples) % _LOOK_EVERY == 0 and _start_over(register_map, samples, missing)):
+            if clock.monotonic() - began_s >= duration_s or (
+                len(samples) % _LOOK_EVERY == 0 and _start_over(register_map, samples, missing)
+            ):
                 break
             await clock.sleep(1.0 / rate)
     finally:

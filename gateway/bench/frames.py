@@ -1,7 +1,7 @@
 """Records of raw frames: JSON lines, one exchange a line, written as they come and read back for replay.
 
 A line holds `at` (ISO 8601, UTC), `unit`, `table`, `first`, `count`, `framing`, `sent` and `received` (hexadecimal, whole frames), `ms`
-(round trip) and, where there were no words, `fault`, `fault_kind` and `code`. On reading, the words are taken from the received bytes again,
+(round trip) and, where there were no words, `fault`, `fault_kind` and `code`. On reading, words are taken from the received bytes again,
 by the same checks as on the wire: a record that was edited into something else is refused.
 """
 

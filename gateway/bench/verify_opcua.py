@@ -56,7 +56,9 @@ def opcua_series(signal: Signal, samples: Sequence[Sample], missing: Mapping[str
     empty = np.full(len(samples), math.nan)
     nodes = [values.get(signal.key) for _, values in samples]
     if signal.key in missing or all(node is None or quality_of(node.status) is Quality.BAD for node in nodes):
-        return Series(signal, at_s, empty, empty, unread=missing.get(signal.key) or _status_hint(nodes[-1] if nodes else None) or "not read")
+        return Series(
+            signal, at_s, empty, empty, unread=missing.get(signal.key) or _status_hint(nodes[-1] if nodes else None) or "not read"
+        )
     last = nodes[-1]
     if last is not None and isinstance(last.raw, str):
         return Series(signal, at_s, empty, empty, text=last.raw)
