@@ -10,9 +10,11 @@ from typing import Annotated
 import typer
 
 from gateway import __version__
+from gateway.cli.bench import bench
 from gateway.cli.certificate import certificate
 from gateway.cli.check import check
 from gateway.cli.fit import fit
+from gateway.cli.map import maps
 from gateway.cli.output import GOOD, WRONG_INPUT, err, out
 from gateway.cli.predict import predict
 from gateway.cli.replay import replay
@@ -30,6 +32,8 @@ cli = typer.Typer(
 )
 for command in (demo, run, check, replay, predict, fit, simulate, certificate):
     cli.command()(command)
+cli.add_typer(bench)
+cli.add_typer(maps)
 
 
 def main() -> None:

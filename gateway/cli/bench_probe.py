@@ -1,0 +1,64 @@
+"""`startledger bench probe`."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated
+
+import typer
+
+from gateway.bench.probe import BLOCKS, Probe
+from gateway.bench.probing import probe as probed
+from gateway.bench.requests import Intent
+from gateway.bench.sheets import probe_sheets
+from gateway.bench.wire import BenchWire
+from gateway.cli import bench_options as options
+from gateway.cli.output import FINDING, GOOD, JsonOption
+from gateway.clock import RealClock
+from gateway.site import Framing
+
+_GENTLE = 10.0
+
+
+def probe(
+    address: options.AddressArgument,
+    units: Annotated[str, typer.Option("--units", help="Unit ids to ask, such as 1,2,5. Only these are asked.")] = "1",
+    at: Annotated[str, typer.Option("--at", help="An address that the device has; block sizes are tried from there on.")] = "holding 0",
+    first_address: options.FirstAddressOption = 0,
+    round_trips: Annotated[int, typer.Option("--round-trips", min=1, max=2000, help="Requests to measure the round trip with.")] = 100,
+    connections: Annotated[int, typer.Option("--connections", min=1, max=16, help="Connections to open at once, at most.")] = 4,
+    rate: options.RateOption = None,
+    timeout: options.TimeoutOption = 1.0,
+    framing: options.FramingOption = Framing.TCP,
+    record: options.RecordOption = None,
+    report: options.ReportOption = None,
+    dry_run: options.DryOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Find out which units answer, the largest block, how many connections are taken, and how fast the device may be asked."""
+    options.check_outputs(record, report, None)
+    asked = _units(units)
+    span = options.span_option("--at", at, first_address)
+    host, port = options.host_and_port(address)
+    visit = options.Visit(host=host, port=port, unit=asked[0], rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record)
+    requests = len(asked) + len(BLOCKS) + round_trips + connections
+    where = f"{host}:{port} units {', '.join(map(str, asked))} over up to {connections} connections at once"
+    options.announce(Intent(command="probe", requests=requests, extra=0, where=where, spans=(span,), rate=visit.rate), dry=dry_run)
+
+    async def work(wire: BenchWire) -> Probe:
+        return await probed(
+            wire, RealClock(), units=asked, at=span, round_trips=round_trips, most_connections=connections, timeout_s=timeout
+        )
+
+    result = options.at_device(visit, work)
+    options.publish(result.as_json(), probe_sheets(result), title=f"Probe of {host}:{port}", as_json=json, report=report)
+    raise typer.Exit(GOOD if result.any_answers else FINDING)
+
+
+def _units(text: str) -> list[int]:
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if not parts or len(parts) > 32 or not all(re.fullmatch(r"[0-9]{1,3}", part) and int(part) < 256 for part in parts):
+        raise options.wrong(
+            "--units", text, "1,2,5: up to 32 ids from 0 to 255", "these are no unit ids; ranges are not scanned on purpose"
+        )
+    return list(dict.fromkeys(int(part) for part in parts))

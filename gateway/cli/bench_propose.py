@@ -1,0 +1,116 @@
+"""`startledger bench propose`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from gateway.bench.device import read_map, spans_to_watch, watch_start
+from gateway.bench.exchange import Exchange
+from gateway.bench.frames import read_frames
+from gateway.bench.propose import propose as proposed
+from gateway.bench.requests import Intent, blocks_of
+from gateway.bench.sheets import propose_sheets
+from gateway.bench.timeline import timeline_of
+from gateway.bench.wire import BenchWire, DeviceLostError
+from gateway.cli import bench_options as options
+from gateway.cli.output import FINDING, GOOD, JsonOption, tell
+from gateway.clock import RealClock
+from gateway.registers.load import load_map
+from gateway.registers.model import Protocol, RegisterMap
+from gateway.site import Framing
+
+_GENTLE = 20.0
+
+
+def propose(
+    map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The register map.", show_default=False)],
+    address: Annotated[str, typer.Argument(help="host[:port]; not needed with --frames.", show_default=False)] = "",
+    unit: options.UnitOption = 1,
+    duration: Annotated[float, typer.Option("--for", min=1, max=86400, help="Seconds to wait for a start to end.")] = 300.0,
+    flc: options.FlcOption = None,
+    rate: options.RateOption = None,
+    framing: options.FramingOption = Framing.TCP,
+    record: options.RecordOption = None,
+    frames: options.FramesOption = None,
+    report: options.ReportOption = None,
+    dry_run: options.DryOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Read through a start, and propose the changes that make the map's signals fit each other and the motor."""
+    options.check_outputs(record, report, frames)
+    register_map = load_map(map_file)
+    if register_map.protocol is not Protocol.MODBUS:
+        raise options.wrong(
+            "MAP", str(map_file), "a map for modbus", "on OPC UA type and order come from the server: use verify and browse"
+        )
+    flc_a = options.flc_option(flc)
+    if frames is not None:
+        device, exchanges = f"record {frames.name} unit {unit}", list(read_frames(frames, unit))
+    else:
+        host, port = options.host_and_port(address)
+        visit = options.Visit(
+            host=host,
+            port=port,
+            unit=unit,
+            rate=rate or _GENTLE,
+            timeout_s=register_map.timeout_s,
+            framing=framing,
+            answers_id_zero=register_map.answers_id_zero,
+            record=record,
+        )
+        spans = tuple(block.span for block in blocks_of(register_map))
+        # Each block with its neighbours, and the same in the other table where the device answers there.
+        most = 5 * len(spans)
+        intent = Intent(command="propose", requests=most, extra=0, where=visit.device, spans=spans, rate=visit.rate, duration_s=duration)
+        options.announce(intent, dry=dry_run)
+        device, exchanges = visit.device, _record_start(register_map, visit, duration)
+    result = proposed(register_map, timeline_of(exchanges), flc_a)
+    plain = {
+        "device": device,
+        "map": register_map.name,
+        "moments": result.moments,
+        "duration_s": result.duration_s,
+        "starts_seen": result.starts_seen,
+        "changes": [
+            {
+                "line": None if change.is_whole_map else change.signals[0],
+                "concerns": list(change.signals),
+                "except": list(change.exceptions),
+                "write": change.entries,
+                "before": change.before,
+                "after": change.after,
+                "gain": round(change.gain, 2),
+                "how_sure": change.confidence,
+                "reasons": list(change.reasons),
+                "doubts": list(change.doubts),
+                "not_told_from": list(change.others),
+            }
+            for change in result.changes
+        ],
+        "unresolved": {name: list(texts) for name, texts in result.unresolved.items()},
+        "silent": list(result.silent),
+        "requests": len(exchanges),
+    }
+    sheets = propose_sheets(result)
+    options.publish(plain, sheets, title=f"Corrections to {register_map.name} from {device}", as_json=json, report=report)
+    raise typer.Exit(FINDING if result.changes or result.unresolved else GOOD)
+
+
+def _record_start(register_map: RegisterMap, visit: options.Visit, duration_s: float) -> list[Exchange]:
+    async def work(wire: BenchWire) -> list[Exchange]:
+        try:
+            await read_map(wire, register_map)
+            spans = await spans_to_watch(wire, register_map, widely=True)
+            tell(f"start the motor now; {len(spans)} requests a sweep")
+            await watch_start(wire, register_map, spans, RealClock(), duration_s=duration_s, tell=tell)
+            await read_map(wire, register_map)
+        except DeviceLostError as lost:
+            if not wire.exchanges:
+                raise
+            tell(f"the record ends early: {lost}")
+        return wire.exchanges
+
+    return options.at_device(visit, work)
