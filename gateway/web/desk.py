@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse
 
 from gateway.clock import Clock
 from gateway.web.past import PastShelf
+from gateway.web.places import PLACES, QUESTIONS
 from gateway.web.plant_view import PlantView
 from gateway.web.snapshot import MotorNow, Snapshot, take_snapshot
 from gateway.web.stream import Hub
@@ -34,6 +35,8 @@ def make_templates() -> Environment:
     environment.globals["caution"] = CAUTION
     environment.globals["asset"] = asset
     environment.globals["motor_url"] = motor_url
+    environment.globals["places"] = PLACES
+    environment.globals["questions"] = QUESTIONS
     return environment
 
 

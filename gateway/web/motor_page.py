@@ -10,7 +10,7 @@ from markupsafe import Markup
 from gateway.instants import Instant
 from gateway.motors.history import History
 from gateway.motors.reading import Quality
-from gateway.motors.records import Outcome, Start
+from gateway.motors.records import LimitVerdict, Outcome, Start
 from gateway.web.heat_view import HeatPoint, heat_view
 from gateway.web.past import Past, with_latest
 from gateway.web.plant_time import PlantTime
@@ -38,6 +38,7 @@ from gateway.web.words import (
 
 WALL_STARTS = 126
 LEDGER_PAGE = 20
+MOST_REASON = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +119,7 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
         lane = ladder.limit_lane(verdict, budget, axis, time)
         decides = verdict.limit is budget.deciding_limit
         name = LIMIT_WORDS[verdict.limit]
-        source = f"{verdict.source.split(';')[0]}: {verdict.reason}"
+        source = ladder_source(verdict, decides=decides)
         shown = name if name[0].isupper() else name[0].upper() + name[1:]
         rows.append(
             LimitRow(
@@ -149,6 +150,19 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
         heat_texts=texts,
         answer=ladder.answer_lane(budget, axis, time),
     )
+
+
+def ladder_source(verdict: LimitVerdict, *, decides: bool) -> str:
+    """Return the second line of a limit: its source without what its name has said, and its figure where the answer has not told it.
+
+    The whole source and reason stand in the table of the limits below.
+    """
+    name = LIMIT_WORDS[verdict.limit]
+    source = verdict.source.split(";")[0].split(", limit ")[0]
+    for said in (f"{name} ", "two starts cold / one hot, ", "thermal capacity, "):
+        source = source.removeprefix(said)
+    reason = "" if decides or len(verdict.reason) > MOST_REASON else f": {verdict.reason}"
+    return f"{source}{reason}"
 
 
 def latest_picture(motor: MotorNow, past: Past, time: PlantTime) -> Markup | None:

@@ -11,7 +11,7 @@ from gateway.motors.records import Live
 from gateway.web.plant_time import STALE_AFTER_S, PlantTime, age, span
 from gateway.web.shapes.slots import Slots, slots_of
 from gateway.web.snapshot import MotorNow, Snapshot
-from gateway.web.words import STATE_WORDS, capital, counts_from_stop, next_start, number, percent, power_of, title_of, turning, with_error
+from gateway.web.words import STATE_WORDS, capital, counts_from_stop, limit_words, next_start, number, percent, power_of, title_of, turning, with_error
 
 ROOMY_ROWS = 4
 """Attention rows of full height that fit a 1024 x 600 panel beside eight calm ones; with more of them all are drawn lower."""
@@ -66,7 +66,7 @@ def row_of(motor: MotorNow, now: Instant, time: PlantTime) -> Row:
         heat_certain=live.heat_quality is Quality.GOOD,
         slots=slots_of(budget, live.unseen_last_hour),
         next_main=cell.main,
-        next_note=f"{cell.note} decides" if alert is not None and cell.certain and cell.note else cell.note,
+        next_note=f"{cell.note} decides" if alert is not None and cell.certain and limit_words(budget) else cell.note,
         certain=cell.certain,
         last_start=_last_start(live, now, time),
         alerts=len(motor.alerts),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from gateway.motors.alerts import AlertKind
 from gateway.web.motor_rows import row_of
 from gateway.web.snapshot import MotorNow, Snapshot
-from gateway.web.words import turning
+from gateway.web.words import counts_from_stop, turning
 
 MOST_ROWS = 6
 KIND_WORDS = {
@@ -66,7 +66,9 @@ def _wall_row(motor: MotorNow, snapshot: Snapshot) -> WallRow:
     row = row_of(motor, snapshot.at, snapshot.time)
     alert = motor.foremost
     word = row.state if alert is None else KIND_WORDS.get(alert.kind, row.state)
-    return WallRow(name=row.name, priority=row.priority, word=word, next_main=row.next_main.removeprefix("now, "), certain=row.certain)
+    # Without the small words of the other pages "25 min" alone would not say from when it counts.
+    main = f"off {row.next_main}" if counts_from_stop(motor.live, motor.budget) else row.next_main.removeprefix("now, ")
+    return WallRow(name=row.name, priority=row.priority, word=word, next_main=main, certain=row.certain)
 
 
 def hidden_count(snapshot: Snapshot) -> int:

@@ -16,6 +16,8 @@ from gateway.web.plant_time import PlantTime, age, span
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.usual import Usual, beyond_duration, beyond_peak
 
+_NBSP = "\u00a0"
+"""Keeps "25 min to wait." on one line."""
 CAUTION = "The budget is advice. It replaces no protection."
 
 LIMIT_WORDS = {
@@ -133,15 +135,24 @@ def limit_words(budget: Budget) -> str:
     return LIMIT_WORDS[budget.deciding_limit] if budget.deciding_limit is not None else ""
 
 
+def _column_limit(budget: Budget, *, more: bool) -> str:
+    """Return the deciding limit as the narrow column of the motors page has room for it; `more`: another word follows."""
+    if budget.deciding_limit is LimitName.COLD_HOT:
+        return "cold / hot"
+    return "rating" if more and budget.deciding_limit is LimitName.STARTER_RATING else limit_words(budget)
+
+
 def next_start(live: Live, budget: Budget, time: PlantTime) -> NextStart:
     """Return the next permitted start as the motors page shows it."""
-    limit = limit_words(budget)
     certain = budget.quality is Quality.GOOD
+    from_stop = counts_from_stop(live, budget)
+    limit = _column_limit(budget, more=from_stop or not certain)
     if budget.next_start_at is None:
         return NextStart(main="never" if certain else "not known", note=limit if certain else "no data", certain=certain)
     note = limit if certain else f"{limit}, uncertain" if limit else "uncertain"
-    if budget.next_start_at > budget.as_of and counts_from_stop(live, budget):
-        return NextStart(main=f"{span(seconds_between(budget.as_of, budget.next_start_at))} off", note=note, certain=certain)
+    if budget.next_start_at > budget.as_of and from_stop:
+        first = f"off first, {note}" if note else "off first"
+        return NextStart(main=span(seconds_between(budget.as_of, budget.next_start_at)), note=first, certain=certain)
     if budget.next_start_at > budget.as_of:
         return NextStart(main=time.moment(budget.next_start_at, budget.as_of), note=note, certain=certain)
     if budget.starts_left is None:
@@ -196,7 +207,7 @@ def explanation(live: Live, budget: Budget, now: Instant) -> str:
         return "No limit is set for this motor: give motor data, a starter rating or a site rule in the site file."
     said = f"The {LIMIT_WORDS[deciding.limit]} decides: {deciding.reason.rstrip('.')}." if deciding.reason else ""
     waits = budget.next_start_at is not None and budget.next_start_at > budget.as_of and not counts_from_stop(live, budget)
-    wait = f" {span(seconds_between(now, budget.next_start_at))} to wait." if waits and budget.next_start_at is not None else ""
+    wait = f" {span(seconds_between(now, budget.next_start_at))} to wait.".replace(" ", _NBSP).replace(_NBSP, " ", 1) if waits and budget.next_start_at is not None else ""
     doubtful = [LIMIT_WORDS[verdict.limit] for verdict in budget.limits if not verdict.certain and verdict is not deciding]
     doubt = f" Not certain either: {', '.join(doubtful)}." if doubtful and not deciding.certain else ""
     doubt = f" Not certain: {', '.join(doubtful)}." if doubtful and deciding.certain else doubt

@@ -60,14 +60,14 @@ def test_thinning_keeps_a_spike() -> None:
 def test_ten_seconds_at_four_times_flc() -> None:
     start = seen_start(FAN, 1, NOW, 10.0, curve=ramp(10, 4.0), peak_ratio=4.0)
     points = path_of(start_picture(start, NOTHING_USUAL, 81.0, 0.0, PANEL_FRAME, "c"), "st")
-    assert max(x for x, _ in points) == pytest.approx(37 * 10 / 30, abs=0.06)
+    assert max(x for x, _ in points) == pytest.approx(PANEL_FRAME.width * 10 / 30, abs=0.06)
     assert min(y for _, y in points) == pytest.approx(13.5, abs=0.06)
 
 
 def test_part_beyond_the_usual_is_coloured() -> None:
     start = seen_start(FAN, 1, NOW, 19.6)
     picture = start_picture(start, USUAL, 81.0, 0.0, PANEL_FRAME, "u")
-    edge = 37 * 12.6 / 30
+    edge = PANEL_FRAME.width * 12.6 / 30
     assert max(x for x, _ in path_of(picture, "st")) == pytest.approx(edge, abs=0.06)
     assert min(x for x, _ in path_of(picture, "st u")) == pytest.approx(edge, abs=0.06)
     assert 'class="st u"' not in start_picture(seen_start(FAN, 1, NOW, 12.0), USUAL, 81.0, 0.0, PANEL_FRAME, "u")
@@ -141,7 +141,7 @@ def test_phases_stand_in_for_the_line_current() -> None:
 
 def test_strip_is_right_aligned_and_says_what_it_shows() -> None:
     one = strip([seen_start(FAN, 1, NOW, 12.0)], USUAL, 81.0)
-    assert 'x="360"' in one
+    assert 'x="333"' in one
     assert "last 1 starts" in one
     assert "the latest took 12.0 s" in one
     assert "no start recorded yet" in strip([], USUAL, 81.0)

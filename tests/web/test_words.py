@@ -70,7 +70,7 @@ def motor(plant: FakePlant, name: str, held: Budget, **live: Any) -> MotorNow:
 def test_waiting(plant: FakePlant) -> None:
     it = motor(plant, "DC-01", budget())
     assert answer(it, TIME, NOW) == "May be started again at 14:37."
-    assert explanation(it.live, it.budget, NOW) == "The starter rating decides: 1781 s off after a start of 19 s. 25 min to wait."
+    assert explanation(it.live, it.budget, NOW) == "The starter rating decides: 1781 s off after a start of 19 s. 25\u00a0min\u00a0to\u00a0wait."
     assert next_start(it.live, it.budget, TIME).main == "14:37"
 
 
@@ -95,7 +95,7 @@ def test_an_off_time_of_a_running_motor_counts_from_its_stop(plant: FakePlant) -
     rest = verdict(limit=LimitName.SITE_OFF_TIME, next_start_at=NOW + 5 * MINUTE, wait_s=300.0, holds=((NOW, NOW + 5 * MINUTE),))
     it = motor(plant, "RW-01", budget(limits=(rest,)))
     assert answer(it, TIME, NOW) == "Running. Once stopped, may be started again after 5 min."
-    assert next_start(it.live, it.budget, TIME).main == "5 min off"
+    assert (next_start(it.live, it.budget, TIME).main, next_start(it.live, it.budget, TIME).note) == ("5 min", "off first, off time")
     assert "to wait" not in explanation(it.live, it.budget, NOW)
 
 
@@ -122,11 +122,11 @@ def test_uncertain_says_so_everywhere(plant: FakePlant) -> None:
     assert answer(it, TIME, NOW) == "May be started again at 14:37, uncertain."
     unsure = verdict(limit=LimitName.THERMAL_CAPACITY, next_start_at=NOW, certain=False)
     other = budget(quality=Quality.UNCERTAIN, limits=(verdict(), unsure))
-    assert explanation(it.live, other, NOW).endswith("25 min to wait. Not certain: heat.")
+    assert explanation(it.live, other, NOW).endswith("25\u00a0min\u00a0to\u00a0wait. Not certain: heat.")
     both = budget(quality=Quality.UNCERTAIN, limits=(verdict(certain=False), unsure))
     assert explanation(it.live, both, NOW).endswith("Not certain either: heat.")
     cell = next_start(it.live, it.budget, TIME)
-    assert (cell.note, cell.certain) == ("starter rating, uncertain", False)
+    assert (cell.note, cell.certain) == ("rating, uncertain", False)
 
 
 def test_limit_cells() -> None:

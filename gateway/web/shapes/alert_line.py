@@ -9,9 +9,9 @@ from gateway.motors.alerts import Alert
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes import svg
 
-WIDTH, HEIGHT = 212.0, 40.0
-_STOPS = (18.0, 104.0, 190.0)
-_HALF = 43.0
+WIDTH, HEIGHT = 212.0, 54.0
+_STOPS = (28.0, 106.0, 184.0)
+_HALF = 39.0
 
 
 def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
@@ -19,14 +19,15 @@ def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
     level = min(max(alert.priority, 1), 3)
     stops = (alert.raised_at, alert.acknowledged_at, alert.returned_at)
     parts = _track(level, acknowledged=alert.acknowledged_at is not None, returned=alert.returned_at is not None)
-    for x, at, edge in zip(_STOPS, stops, ((0.0, "start"), (_STOPS[1], "middle"), (WIDTH, "end")), strict=True):
+    for x, at in zip(_STOPS, stops, strict=True):
         parts.append(svg.rect(x - 7, 5, 14, 14, f"l{level}" if at is not None else "stop"))
         if at is None:
             parts.append(svg.text(x, 36, "open", "", "middle"))
-        elif (words := time.moment(at, now)) == time.clock(at):
-            parts.append(svg.text(x, 36, words, "t2", "middle"))
-        else:  # a date beside the clock needs the room up to the edge
-            parts.append(svg.text(edge[0], 36, words, "", edge[1]))
+            continue
+        clock, words = time.clock(at), time.moment(at, now)
+        parts.append(svg.text(x, 36, clock, "t2", "middle"))
+        if words != clock:  # of another day: the date stands below, since both beside each other would run into the next stop
+            parts.append(svg.text(x, 51, words.removesuffix(clock).strip(), "", "middle"))
     label = ", ".join(
         f"{name} {'no' if at is None else time.moment(at, now)}"
         for name, at in zip(("raised", "acknowledged", "returned"), stops, strict=True)

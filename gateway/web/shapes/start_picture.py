@@ -27,7 +27,7 @@ _PHASES = ("current_l1", "current_l2", "current_l3")
 class Frame:
     """Size of the frame on a page; all frames of a page have the same."""
 
-    width: float = 37.0
+    width: float = 34.0
     height: float = 27.0
     gap: float = 3.0
 
