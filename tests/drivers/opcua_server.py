@@ -13,6 +13,8 @@ from pathlib import Path
 
 from asyncua import Server, ua
 from asyncua.common.node import Node
+from asyncua.crypto.permission_rules import User, UserRole
+from asyncua.crypto.validator import CertificateValidator
 from asyncua.server.address_space import NodeData
 from asyncua.server.internal_server import InternalServer
 
@@ -90,16 +92,73 @@ async def stop_clock(server: Server) -> None:
             await task
 
 
+SERVER_URI = "urn:example:tarn-hollow:server"
+
+
+@dataclass
+class Protection:
+    """How a test server protects its connections: its certificate, the policies it offers, who may log in.
+
+    trusts: a check of client certificates. users: passwords by name; given, nobody comes in anonymously.
+    """
+
+    certificate: Path
+    key: Path
+    policies: Sequence[ua.SecurityPolicyType] = (ua.SecurityPolicyType.Basic256Sha256_SignAndEncrypt,)
+    trusts: CertificateValidator | None = None
+    users: dict[str, str] | None = None
+    user_certificates: Sequence[bytes] = ()
+
+
+class _Users:
+    """Lets in who is in the list."""
+
+    def __init__(self, protection: Protection | None) -> None:
+        self._protection = protection
+
+    def get_user(
+        self, iserver: object, username: str | None = None, password: str | None = None, certificate: bytes | None = None
+    ) -> User | None:
+        protection = self._protection
+        if protection is None or (protection.users is None and not protection.user_certificates):
+            return User(role=UserRole.User)
+        known = username is not None and (protection.users or {}).get(username) == password
+        known = known or certificate in protection.user_certificates
+        return User(role=UserRole.User) if known else None
+
+
+async def _protect(server: Server, protection: Protection) -> None:
+    await server.set_application_uri(SERVER_URI)
+    await server.load_certificate(protection.certificate)
+    await server.load_private_key(protection.key)
+    server.set_security_policy(list(protection.policies))
+    if protection.trusts is not None:
+        server.set_certificate_validator(protection.trusts)
+    if protection.users is not None:
+        server.set_identity_tokens([ua.UserNameIdentityToken])
+    if protection.user_certificates:
+        server.set_identity_tokens([ua.X509IdentityToken])
+
+
 @asynccontextmanager
-async def serving(port: int, names: dict[str, object], *, foreign: Sequence[str] = (), ticking: bool = True) -> AsyncIterator[Plant]:
+async def serving(
+    port: int,
+    names: dict[str, object],
+    *,
+    foreign: Sequence[str] = (),
+    ticking: bool = True,
+    protection: Protection | None = None,
+) -> AsyncIterator[Plant]:
     """Serve variables `names` with their values; `foreign` namespaces come before PLANT, each with variables of the same names."""
-    server = Server(iserver=_QuickServer())
+    server = Server(iserver=_QuickServer(user_manager=_Users(protection)))
     await server.init()
     if not ticking:
         server.disable_clock()
     endpoint = f"opc.tcp://127.0.0.1:{port}/plant"
     server.set_endpoint(endpoint)
     server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+    if protection is not None:
+        await _protect(server, protection)
     for uri in foreign:
         index = await server.register_namespace(uri)
         folder = await server.nodes.objects.add_object(index, "Fan")
