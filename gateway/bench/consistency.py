@@ -83,7 +83,27 @@ def _shared(series: Series, company: Company) -> list[Finding]:
     for key, other in company.by_key.items():
         if key != series.signal.key and mine and mine & _cells(other):
             return [Finding(1.3, f"it shares its address with {other.signal.name}")]
+    return _out_of_order(series, company)
+
+
+def _out_of_order(series: Series, company: Company) -> list[Finding]:
+    """Makers put the phases one after the other (common practice, no source): it decides which of two alike has moved."""
+    role = series.signal.role or ""
+    if role not in PHASES:
+        return []
+    for other_role in PHASES:
+        other = company.by_key.get(other_role)
+        if other is None or other_role == role:
+            continue
+        mine, its = _first_address(series), _first_address(other)
+        if mine is not None and its is not None and (mine < its) != (role < other_role):
+            return [Finding(0.3, f"it stands out of the order of the phases, with {other.signal.name}")]
     return []
+
+
+def _first_address(series: Series) -> int | None:
+    place = series.signal.place
+    return place.span.first if isinstance(place, ModbusPlace) else None
 
 
 def _cells(series: Series) -> set[tuple[Span, int]]:
@@ -125,15 +145,8 @@ def _current(series: Series, company: Company) -> list[Finding]:
     if running is not None:
         found += _against_flag(series, running)
     flc_a = company.flc_a or _setting(company, "set_flc")
-    if flc_a and series.span[1] > 0:
-        peak, fed = series.span[1] / flc_a, series.known[series.known > 0.05 * series.span[1]]
-        steady = float(np.median(fed)) / flc_a
-        # Direct on line a motor takes up to about 8 x FLC, idle it takes a fifth or more of it (common practice, no source).
-        if peak > 13 or steady < 0.08:
-            found.append(Finding(1.5, f"{series.shown(series.span[1])} is {peak:.2g} x the full-load current of {flc_a:g} A"))
-        elif company.starts_seen and peak < 0.9:
-            text = f"a start takes more than {peak:.2g} x the full-load current of {flc_a:g} A"
-            found.append(Finding(1.0, text))
+    if flc_a and (text := _against_flc(series, flc_a, company)):
+        found.append(Finding(1.5, text))
     return found
 
 
@@ -209,8 +222,21 @@ def _flag_against_fed(series: Series, fed: Floats) -> list[Finding]:
     wrong = _lasting(wrong, series.at_s)
     share = int(np.count_nonzero(wrong)) / max(1, int(np.count_nonzero(known)))
     if share <= 0.05:
-        return []
+        return _flag_moment(series, fed)
     return [Finding(0.5 + 2.5 * share, f"it does not go with the current for {100 * share:.0f} % of the time")]
+
+
+def _flag_moment(series: Series, fed: Floats) -> list[Finding]:
+    """`starting` comes with the current, `at_speed` after it; a start that is over in a moment cannot tell them apart."""
+    begins, comes = np.flatnonzero(np.diff(fed) > 0), np.flatnonzero(np.diff(series.values) > 0)
+    if not begins.size or not comes.size:
+        return []
+    late_s = float(series.at_s[int(comes[0]) + 1] - series.at_s[int(begins[0]) + 1])
+    if series.signal.role == "starting" and late_s > 2 * _SLACK_S:
+        return [Finding(1.2, f"it comes on {late_s:.1f} s after the current")]
+    if series.signal.role == "at_speed" and late_s <= _SLACK_S:
+        return [Finding(0.7, "it comes on with the current, not at the end of the start")]
+    return []
 
 
 def _power(series: Series, company: Company) -> list[Finding]:
@@ -224,8 +250,14 @@ def _power(series: Series, company: Company) -> list[Finding]:
     if top < 0.5 or not told.any():
         idle = top == 0 and series.span[1] > 1
         return [Finding(1.0, f"{series.range_shown()} without current")] if idle else []
-    ratio = float(np.median(np.abs(series.values[told]) / apparent_kva[told]))
-    if 0.05 <= ratio <= 1.15:
+    ratios = np.abs(series.values[told]) / apparent_kva[told]
+    ratio = float(np.median(ratios))
+    factor = company.series("power_factor")
+    if factor is not None and np.any(~np.isnan(factor.values[told])):
+        apart = float(np.nanmedian(ratios / np.maximum(np.abs(factor.values[told]), 0.02)))
+        if not 0.5 <= apart <= 2:
+            return [Finding(1.5, f"it is {apart:.2g} x what current, voltage and power factor make")]
+    if ratio >= 0.05 and 0.15 <= float(ratios.max()) and ratio <= 1.15:
         return []
     return [Finding(2.0, f"it is {ratio:.2g} x what current and voltage make ({top:.3g} kVA at most): 0.05 to 1 is possible")]
 
@@ -247,14 +279,34 @@ def _counter(series: Series, company: Company) -> list[Finding]:
 
 
 def _motor_voltage(series: Series, company: Company) -> list[Finding]:
-    supply = company.series("voltage")
-    if supply is None or series.span[1] <= 1.15 * supply.span[1]:
+    supply, at_speed = company.series("voltage"), company.series("at_speed")
+    if supply is None:
+        return []
+    if at_speed is not None and at_speed.span[1] and 0 < series.span[1] < 0.5 * supply.span[1]:
+        return [Finding(1.2, f"at speed the motor gets the whole voltage, and this is {series.shown(series.span[1])} at most")]
+    if series.span[1] <= 1.15 * supply.span[1]:
         return []
     return [Finding(1.5, f"{series.shown(series.span[1])} at the motor is more than the supply gives")]
 
 
 def _flc(series: Series, company: Company) -> list[Finding]:
-    if company.flc_a is None:
-        return []
-    apart = abs(series.span[1] / company.flc_a - 1)
-    return [Finding(1.5, f"the full-load current was said to be {company.flc_a:g} A")] if apart > 0.25 else []
+    if company.flc_a is not None:
+        apart = abs(series.span[1] / company.flc_a - 1)
+        return [Finding(1.5, f"the full-load current was said to be {company.flc_a:g} A")] if apart > 0.25 else []
+    currents = [each for key in CURRENTS if (each := company.series(key)) is not None]
+    votes = [text for each in currents if (text := _against_flc(each, series.span[1], company))]
+    return [Finding(1.5, votes[0])] if currents and len(votes) > len(currents) / 2 else []
+
+
+def _against_flc(series: Series, flc_a: float, company: Company) -> str:
+    """Return why a current cannot be that of a motor with this full-load current, "" when it can."""
+    if flc_a <= 0 or series.span[1] <= 0:
+        return ""
+    peak, fed = series.span[1] / flc_a, series.known[series.known > 0.05 * series.span[1]]
+    steady = float(np.median(fed)) / flc_a
+    # Direct on line a motor takes up to about 8 x FLC, idle it takes a fifth or more of it (common practice, no source).
+    if peak > 13 or steady < 0.08:
+        return f"{series.shown(series.span[1])} of {series.signal.name} is {peak:.2g} x the full-load current of {flc_a:g} A"
+    if company.starts_seen and peak < 0.9:
+        return f"a start takes more than {peak:.2g} x the full-load current of {flc_a:g} A"
+    return ""

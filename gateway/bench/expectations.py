@@ -98,7 +98,7 @@ def _broken(series: Series) -> list[Finding]:
         what = "BCD digits above 9" if series.signal.type in (WordType.BCD16, WordType.BCD32) else "no number (NaN or infinite)"
         found.append(Finding(8.0 * series.broken / total, f"the words hold {what}", is_proof=True))
     elif series.absent:
-        found.append(Finding(0.3 * series.absent / total, "the device sends its no-value code: it does not measure this now"))
+        found.append(Finding(0.2 * series.absent / total, "the device sends its no-value code: it does not measure this now"))
     elif not series.known.size:
         found.append(Finding(6.0, "its scale register has no usable value", is_proof=True))
     return found
@@ -185,6 +185,8 @@ def _course(series: Series) -> list[Finding]:
     coarse = np.unique(known).size < 4
     if jumps >= 4 and jumps > 0.1 * steps.size and not coarse:
         found.append(Finding(min(3.0, 10.0 * jumps / steps.size), f"it jumps through half of its range {jumps} times"))
+    if role == "voltage" and float(np.median(steps)) > 0.02 * float(np.median(known)):
+        found.append(Finding(0.8, f"a supply does not flicker from moment to moment ({series.range_shown()})"))
     if role.startswith("set_"):
         found.append(Finding(2.0, f"a setting does not move by itself ({series.range_shown()})"))
     if role in _QUICK and steps.max() > 15:

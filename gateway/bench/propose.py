@@ -153,25 +153,34 @@ class _Search:
         return Company(sound, self.flc_a)
 
     def _improve(self, hypothesis: _Hypothesis) -> bool:
-        """Give every line its best change, the worst line first; return whether one changed."""
+        """Give lines a better reading, those that gain most first; return whether one changed.
+
+        Of two lines on the same address either could move: the gain decides, and the other line is looked at again after the move.
+        """
+        gains = {key: self._gain(hypothesis, key) for key in hypothesis.base}
         moved = False
-        for key in sorted(hypothesis.base, key=lambda key: -hypothesis.chosen[key].score):
-            series = {other: trial.series for other, trial in hypothesis.chosen.items()}
-            company = self._company(series, hypothesis)
-            standing = hypothesis.chosen[key]
-            findings = all_findings(standing.series, Company({**company.by_key, key: standing.series}, self.flc_a))
-            standing = Trial(correction=standing.correction, series=standing.series, findings=findings)
-            hypothesis.chosen[key] = standing
-            if standing.score < CLEARLY:
-                continue
-            others = {name: each for name, each in company.by_key.items() if name != key}
-            read = self.read_as(hypothesis.base, series)
-            options = sorted(trials(hypothesis.base[key], read.of, others, self.flc_a), key=lambda trial: trial.score)
-            hypothesis.options[key] = options
-            if options and options[0].score < standing.score - 1e-9:
-                moved |= options[0].correction != standing.correction
-                hypothesis.chosen[key] = options[0]
+        for key in sorted(gains, key=lambda key: -gains[key]):
+            if gains[key] > 1e-9 and self._gain(hypothesis, key) > 1e-9:
+                best = hypothesis.options[key][0]
+                moved |= best.correction != hypothesis.chosen[key].correction
+                hypothesis.chosen[key] = best
         return moved
+
+    def _gain(self, hypothesis: _Hypothesis, key: str) -> float:
+        """Look at one line beside the others as they stand, list its options, and return how much the best of them gains."""
+        series = {other: trial.series for other, trial in hypothesis.chosen.items()}
+        company = self._company(series, hypothesis)
+        standing = hypothesis.chosen[key]
+        findings = all_findings(standing.series, Company({**company.by_key, key: standing.series}, self.flc_a))
+        standing = Trial(correction=standing.correction, series=standing.series, findings=findings)
+        hypothesis.chosen[key] = standing
+        if standing.score < CLEARLY:
+            return 0.0
+        others = {name: each for name, each in company.by_key.items() if name != key}
+        read = self.read_as(hypothesis.base, series)
+        options = sorted(trials(hypothesis.base[key], read.of, others, self.flc_a), key=lambda trial: trial.score)
+        hypothesis.options[key] = options
+        return standing.score - options[0].score if options else 0.0
 
 
 def _concerns(whole: Correction, signal: Signal) -> bool:
@@ -203,7 +212,7 @@ def propose(register_map: RegisterMap, timeline: Timeline, flc_a: float | None =
         series = read.of(signal)
         own = Company({**{name: each for name, each in final.items() if name != key}, key: series}, flc_a)
         before[key] = Trial(correction=Correction(), series=series, findings=all_findings(series, own))
-    changes = _line_changes(best, before)
+    changes = _line_changes(best, before, flc_a)
     whole = _whole_change(register_map, best, before)
     ranked = sorted([*changes, *([whole] if whole is not None else [])], key=lambda change: (not change.is_whole_map, -change.gain))
     left = {
@@ -226,7 +235,7 @@ def _says_nothing(series: Series) -> bool:
     return series.text is None and series.is_constant and (not series.known.size or series.span[1] == 0)
 
 
-def _line_changes(best: _Hypothesis, before: Mapping[str, Trial]) -> list[Proposal]:
+def _line_changes(best: _Hypothesis, before: Mapping[str, Trial], flc_a: float | None) -> list[Proposal]:
     changes = []
     alone = _is_of_one_line(best, before)
     for key, trial in best.chosen.items():
@@ -249,11 +258,18 @@ def _line_changes(best: _Hypothesis, before: Mapping[str, Trial]) -> list[Propos
                 before=written.series.range_shown(),
                 after=trial.series.range_shown(),
                 reasons=tuple(each.text for each in written.findings),
-                doubts=tuple(each.text for each in trial.findings),
+                doubts=(*(each.text for each in trial.findings), *_flc_doubt(written, flc_a)),
                 others=tuple(rivals),
             )
         )
     return changes
+
+
+def _flc_doubt(written: Trial, flc_a: float | None) -> tuple[str, ...]:
+    """Where only the device's own setting speaks against a current, either of the two may be wrong."""
+    if flc_a is None and written.series.signal.role != "set_flc" and any("full-load current" in each.text for each in written.findings):
+        return ("it is set_flc that says so, which may be the wrong one: give --flc to decide",)
+    return ()
 
 
 def _same_values(one: Series, other: Series) -> bool:

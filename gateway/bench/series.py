@@ -15,6 +15,7 @@ from gateway.registers.model import ModbusPlace, Signal, WordType
 from gateway.registers.raw_words import text_of
 from gateway.registers.roles import ROLES, RoleKind
 from gateway.registers.scaling import scaling_of
+from gateway.registers.word_shapes import FLOATS
 
 Floats = npt.NDArray[np.float64]
 
@@ -71,7 +72,8 @@ class Series:
         own = value / self.signal.to_role_unit
         code = self.signal.texts.get(int(own)) if own == int(own) else None
         whole = own == int(own)
-        number = f"{own:.0f}" if whole and abs(own) < 1e12 else f"{own:.6g}" if abs(own) < 1e6 else f"{own:.4g}"
+        longest = 1e6 if self.signal.type in FLOATS else 1e15
+        number = f"{own:.0f}" if whole and abs(own) < longest else f"{own:.6g}" if abs(own) < 1e6 else f"{own:.4g}"
         return f"{number}{f' {self.signal.unit}' if self.signal.unit else ''}{f' ({code})' if code else ''}"
 
     def range_shown(self) -> str:

@@ -33,7 +33,7 @@ class _Rise:
 
 def start_checks(company: Company) -> tuple[StartCheck, ...]:
     """Return what a record of a start shows, for the signals that the map has."""
-    checks = [_current_rises(company), *_bits(company), _counter_steps(company), _voltage_stays(company)]
+    checks = [*_currents_rise(company), *_bits(company), _counter_steps(company), _voltage_stays(company)]
     return tuple(check for check in checks if check is not None)
 
 
@@ -51,18 +51,19 @@ def _at(company: Company) -> np.ndarray:
     return next(iter(company.by_key.values())).at_s
 
 
-def _current_rises(company: Company) -> StartCheck | None:
-    name = "current rises at the start and falls after it"
-    series = next((each for key in CURRENTS if (each := company.series(key)) is not None), None)
-    if series is None:
-        return StartCheck(name=name, passed=None, found="the map has no readable current")
+def _currents_rise(company: Company) -> list[StartCheck]:
+    found = [_current_rises(each, company) for key in CURRENTS if (each := company.series(key)) is not None]
+    return found or [StartCheck(name="current rises at the start and falls after it", passed=None, found="the map has no readable current")]
+
+
+def _current_rises(series: Series, company: Company) -> StartCheck:
+    name = f"{series.signal.name} rises at the start and falls after it"
     low, high = series.span
-    began = is_started(company)
-    if began is None:
-        return StartCheck(name=name, passed=False, found=f"{series.signal.name} shows no start: {series.range_shown()}")
+    if is_started(company) is None or low == high:
+        return StartCheck(name=name, passed=False, found=f"it shows no start: {series.range_shown()} throughout")
     peak_at = float(series.at_s[int(np.nanargmax(series.values))])
     last = float(series.known[-1])
-    text = f"{series.signal.name} from {series.shown(low)} to {series.shown(high)} at {peak_at:.1f} s, {series.shown(last)} at the end"
+    text = f"from {series.shown(low)} to {series.shown(high)} at {peak_at:.1f} s, {series.shown(last)} at the end"
     if high <= 0 or low > 0.05 * high:
         return StartCheck(name=name, passed=False, found=f"{text}: it is not 0 at standstill")
     if last > 0.85 * high:

@@ -183,9 +183,7 @@ def _last(series: Series) -> float:
 
 
 def hint_of(judged: Judgement) -> str:
-    """Return in plain words what does not fit and what to try; "" for a signal that fits."""
-    if judged.verdict is Verdict.PLAUSIBLE:
-        return ""
+    """Return in plain words what does not fit and what to try; "" for a signal about which there is nothing to say."""
     found = [each.text for each in sorted(judged.as_written.findings, key=lambda each: -each.weight)]
     parts = [_short_refusal(judged.as_written.series) if judged.verdict is Verdict.UNREADABLE else found[0]] if found else []
     if judged.better:
