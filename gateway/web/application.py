@@ -13,11 +13,13 @@ from starlette.staticfiles import StaticFiles
 
 from gateway.clock import Clock, RealClock
 from gateway.web.api import api_router
+from gateway.web.compare_page import compare_router
 from gateway.web.desk import STATIC, make_desk
 from gateway.web.failures import install_failures
 from gateway.web.guard import SecurityHeaders
 from gateway.web.handbook import handbook_router
 from gateway.web.live import event_of
+from gateway.web.motor_routes import motor_router
 from gateway.web.pages import pages_router
 from gateway.web.plant_view import PlantView
 from gateway.web.predict_page import predict_router
@@ -51,6 +53,8 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.state.desk = desk
     app.add_middleware(SecurityHeaders)
     app.include_router(pages_router(desk))
+    app.include_router(motor_router(desk))
+    app.include_router(compare_router(desk))
     app.include_router(predict_router(desk))
     app.include_router(handbook_router(desk))
     app.include_router(api_router(desk))

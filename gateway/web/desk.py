@@ -15,6 +15,7 @@ from gateway.clock import Clock
 from gateway.web.past import PastShelf
 from gateway.web.places import PLACES, QUESTIONS
 from gateway.web.plant_view import PlantView
+from gateway.web.predicted import CurveShelf
 from gateway.web.snapshot import MotorNow, Snapshot, take_snapshot
 from gateway.web.stream import Hub
 from gateway.web.words import CAUTION
@@ -59,6 +60,7 @@ class Desk:
     clock: Clock
     hub: Hub
     shelf: PastShelf
+    curves: CurveShelf
     handbook: Path
     templates: Environment
 
@@ -97,4 +99,12 @@ class Desk:
 
 def make_desk(plant: PlantView, clock: Clock, hub: Hub, handbook: Path) -> Desk:
     """Return the desk of an application."""
-    return Desk(plant=plant, clock=clock, hub=hub, shelf=PastShelf(plant), handbook=handbook, templates=make_templates())
+    return Desk(
+        plant=plant,
+        clock=clock,
+        hub=hub,
+        shelf=PastShelf(plant),
+        curves=CurveShelf(),
+        handbook=handbook,
+        templates=make_templates(),
+    )

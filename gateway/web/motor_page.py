@@ -11,6 +11,7 @@ from gateway.instants import Instant
 from gateway.motors.history import History
 from gateway.motors.reading import Quality
 from gateway.motors.records import LimitVerdict, Outcome, Start
+from gateway.services.predicted_curve import PredictedCurves
 from gateway.web.heat_view import HeatPoint, heat_view
 from gateway.web.past import Past, with_latest
 from gateway.web.plant_time import PlantTime
@@ -95,6 +96,8 @@ class LedgerLine:
     quality: str
     beyond: bool
     good: bool
+    compares: bool
+    """True when the start has a curve that can be laid over another."""
 
 
 def tone_of(motor: MotorNow) -> Tone:
@@ -165,7 +168,7 @@ def ladder_source(verdict: LimitVerdict, *, decides: bool) -> str:
     return f"{source}{reason}"
 
 
-def latest_picture(motor: MotorNow, past: Past, time: PlantTime) -> Markup | None:
+def latest_picture(motor: MotorNow, past: Past, time: PlantTime, predicted: PredictedCurves) -> Markup | None:
     """Return the latest seen start over the earlier ones, None when none was seen with a curve."""
     latest = next((start for start in past.pictured if start.outcome is not Outcome.UNSEEN and start.curve is not None), None)
     if latest is None:
@@ -173,7 +176,7 @@ def latest_picture(motor: MotorNow, past: Past, time: PlantTime) -> Markup | Non
     earlier = [start for start in past.pictured if start.number < latest.number]
     flc_a = motor.starter.motor.flc_a
     usual = usual_before(past.recent, latest.number, flc_a)
-    return latest_start(latest, earlier, usual, flc_a, clock=time.clock(latest.began_at), tone=tone_of(motor))
+    return latest_start(latest, earlier, usual, flc_a, clock=time.clock(latest.began_at), tone=tone_of(motor), predicted=predicted)
 
 
 def spreads(motor: MotorNow, past: Past) -> list[Markup]:
@@ -238,6 +241,7 @@ def _ledger_line(motor: MotorNow, start: Start, usual: Usual, time: PlantTime, n
         quality=quality,
         beyond=abnormal(start, usual) or beyond_duration(start, usual),
         good=start.quality is Quality.GOOD,
+        compares=start.curve is not None and not unseen,
     )
 
 

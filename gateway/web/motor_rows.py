@@ -11,7 +11,19 @@ from gateway.motors.records import Live
 from gateway.web.plant_time import STALE_AFTER_S, PlantTime, age, span
 from gateway.web.shapes.slots import Slots, slots_of
 from gateway.web.snapshot import MotorNow, Snapshot
-from gateway.web.words import STATE_WORDS, capital, counts_from_stop, limit_words, next_start, number, percent, power_of, title_of, turning, with_error
+from gateway.web.words import (
+    STATE_WORDS,
+    capital,
+    counts_from_stop,
+    limit_words,
+    next_start,
+    number,
+    percent,
+    power_of,
+    title_of,
+    turning,
+    with_error,
+)
 
 ROOMY_ROWS = 4
 """Attention rows of full height that fit a 1024 x 600 panel beside eight calm ones; with more of them all are drawn lower."""

@@ -207,7 +207,8 @@ def explanation(live: Live, budget: Budget, now: Instant) -> str:
         return "No limit is set for this motor: give motor data, a starter rating or a site rule in the site file."
     said = f"The {LIMIT_WORDS[deciding.limit]} decides: {deciding.reason.rstrip('.')}." if deciding.reason else ""
     waits = budget.next_start_at is not None and budget.next_start_at > budget.as_of and not counts_from_stop(live, budget)
-    wait = f" {span(seconds_between(now, budget.next_start_at))} to wait.".replace(" ", _NBSP).replace(_NBSP, " ", 1) if waits and budget.next_start_at is not None else ""
+    to_wait = f"{span(seconds_between(now, budget.next_start_at))} to wait." if waits and budget.next_start_at is not None else ""
+    wait = f" {to_wait.replace(' ', _NBSP)}" if to_wait else ""
     doubtful = [LIMIT_WORDS[verdict.limit] for verdict in budget.limits if not verdict.certain and verdict is not deciding]
     doubt = f" Not certain either: {', '.join(doubtful)}." if doubtful and not deciding.certain else ""
     doubt = f" Not certain: {', '.join(doubtful)}." if doubtful and deciding.certain else doubt

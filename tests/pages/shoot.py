@@ -36,6 +36,8 @@ PAGES = {
     "motor": "/motors/DC-01",
     "motor-running": "/motors/RW-01",
     "motor-silent": "/motors/BP-01",
+    "compare": "/compare?motor=DC-01",
+    "predict": "/predict?motor=DC-01",
     "wall": "/wall",
     "alerts": "/alerts",
     "wire": "/wire",

@@ -9,7 +9,9 @@ import numpy as np
 from markupsafe import Markup
 
 from gateway.motors.records import Outcome, Start
+from gateway.services.predicted_curve import PredictedCurves
 from gateway.web.shapes import svg
+from gateway.web.shapes.label_places import Box, placed_names
 from gateway.web.shapes.scales import FRAME_RATIO, FRAME_S, Scale, nice_ticks, thinned
 from gateway.web.shapes.start_picture import Tone, current_samples
 from gateway.web.usual import FEWEST_STARTS, TOLERANCE, Usual, abnormal, broken, good_starts
@@ -17,6 +19,9 @@ from gateway.web.usual import FEWEST_STARTS, TOLERANCE, Usual, abnormal, broken,
 WIDTH, HEIGHT = 354.0, 226.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 20.0, 348.0, 10.0, 206.0
 _GRID_S = 0.25
+NOT_PREDICTED = PredictedCurves()
+_OWN_LABELS = (4.2, 3.8, 3.2, 2.2)
+"""Heights [x FLC] at which the recorded start's own words stand."""
 Envelope = list[tuple[float, float, float]]
 """(time [s], 10th, 90th percentile [x FLC]) of the earlier starts."""
 
@@ -51,13 +56,22 @@ def usual_envelope(earlier: Sequence[Start], flc_a: float, to_s: float) -> Envel
     return [(float(at), float(a), float(b)) for at, a, b in zip(grid, low, high, strict=True)]
 
 
-def latest_start(latest: Start, earlier: Sequence[Start], usual: Usual, flc_a: float, *, clock: str, tone: Tone) -> Markup:
+def latest_start(
+    latest: Start,
+    earlier: Sequence[Start],
+    usual: Usual,
+    flc_a: float,
+    *,
+    clock: str,
+    tone: Tone,
+    predicted: PredictedCurves = NOT_PREDICTED,
+) -> Markup:
     """Return the chart; `earlier` newest first, with curves where they were kept."""
     span_s, top = _span_s(latest), _top_ratio(latest)
     across = Scale(0.0, span_s, _LEFT, _RIGHT)
     up = Scale(0.0, top, _BOTTOM, _TOP)
     envelope = usual_envelope(earlier, flc_a, span_s)
-    parts = _axes(across, up, span_s, top) + _band(envelope, across, up)
+    parts = _axes(across, up, span_s, top) + _band(envelope, across, up) + _predicted(predicted, latest, across, up)
     parts += _actual(latest, envelope, usual, flc_a, across, up, tone) + _labels(latest, usual, across, up, clock, tone)
     duration = "not measured" if latest.duration_s is None else f"{latest.duration_s:.1f} s"
     peak = "" if latest.peak_ratio is None else f", peak {latest.peak_ratio:.2f} × FLC"
@@ -88,6 +102,25 @@ def _band(envelope: Envelope, across: Scale, up: Scale) -> list[str]:
     upper = thinned([(across.clamped(at), up.clamped(high)) for at, _, high in envelope], 0.3)
     lower = thinned([(across.clamped(at), up.clamped(low)) for at, low, _ in envelope], 0.3)
     return [svg.path(f"{svg.line_path(upper)}L{svg.line_path(lower[::-1])[1:]}Z", "band")]
+
+
+def _predicted(predicted: PredictedCurves, latest: Start, across: Scale, up: Scale) -> list[str]:
+    """Return the two estimates with their names: dashed by the settings, dotted direct on line."""
+    lines = []
+    words = "predicted, typical settings" if predicted.assumed else "predicted from the settings"
+    for name, css, points in ((words, "pred", predicted.own), ("direct on line, estimate", "dol", predicted.direct)):
+        inside = [point for point in points if point[0] <= across.to_value]
+        if len(inside) > 1:
+            lines.append((name, css, thinned([(across.clamped(at), up.clamped(value)) for at, value in inside], 0.3)))
+    parts = [svg.path(svg.line_path(points), css) for _, css, points in lines]
+    # The words of the recorded start stand to the right of its end: no name may stand on them, nor on its curve.
+    reserved = [("", [(across.from_px, up(share)), (across.to_px, up(share))]) for share in _OWN_LABELS]
+    if latest.duration_s is not None and latest.peak_ratio is not None:
+        end_px, peak_px = across.clamped(latest.duration_s), up.clamped(latest.peak_ratio)
+        reserved.append(("", [(across.from_px, peak_px), (end_px, peak_px), (end_px + 1, up(1.0))]))
+    box = Box(across.from_px, up.to_px, across.to_px, up.from_px)
+    names = placed_names([(name, points) for name, _, points in lines] + reserved, box)
+    return parts + [svg.text(name.x, name.y, name.words) for name in names if name.words]
 
 
 def _actual(latest: Start, envelope: Envelope, usual: Usual, flc_a: float, across: Scale, up: Scale, tone: Tone) -> list[str]:

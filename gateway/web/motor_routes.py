@@ -1,0 +1,128 @@
+"""The routes of one motor: its page, and its ledger as a download."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import islice
+from typing import Annotated
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Query
+from fastapi.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, Response, StreamingResponse
+
+from gateway.instants import Instant
+from gateway.motors.history import History
+from gateway.motors.records import Start
+from gateway.web import motor_page as page_of
+from gateway.web.desk import Desk
+from gateway.web.download import starts_csv
+from gateway.web.heat_view import HeatPoint
+from gateway.web.ledger import OUTCOMES, LedgerQuestion, all_starts, asked_page, asked_starts, ledger_question
+from gateway.web.motor_rows import is_stale, motor_version, row_of
+from gateway.web.past import NO_PAST, Past
+from gateway.web.plant_time import PlantTime
+from gateway.web.shapes.start_curve import NOT_PREDICTED
+from gateway.web.snapshot import MotorNow, Snapshot
+from gateway.web.words import answer, explanation, look_first, now_line
+
+MOST_HOUR_MAP_STARTS = 5000
+Before = Annotated[int | None, Query(ge=1, le=2**62)]
+Word = Annotated[str, Query(max_length=20)]
+
+
+def motor_router(desk: Desk) -> APIRouter:
+    """Return the routes."""
+    router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+
+    @router.get("/motors/{name}")
+    async def motor(name: str, before: Before = None, outcome: Word = "", first: Word = "", last: Word = "") -> HTMLResponse:
+        snapshot = desk.snapshot()
+        now = desk.motor(snapshot, name)
+        question = ledger_question(outcome, first, last, snapshot.time)
+        trail = tuple(desk.plant.heat_trail(name))
+        return await run_in_threadpool(_motor_page, desk, snapshot, now, desk.plant.history(name), trail, question, before)
+
+    @router.get("/motors/{name}/starts.csv")
+    async def download(name: str, outcome: Word = "", first: Word = "", last: Word = "") -> Response:
+        snapshot = desk.snapshot()
+        desk.motor(snapshot, name)
+        question = ledger_question(outcome, first, last, snapshot.time)
+        found: Iterable[Start] = asked_starts(desk.plant, name, question) if question.narrows else all_starts(desk.plant, name)
+        lines = starts_csv(name, found, snapshot.time, PlantTime(ZoneInfo("UTC")))
+        label = f"attachment; filename=\"starts.csv\"; filename*=UTF-8''{quote(name, safe='')}-starts.csv"
+        return StreamingResponse(lines, media_type="text/csv; charset=utf-8", headers={"content-disposition": label})
+
+    return router
+
+
+def _motor_page(
+    desk: Desk,
+    snapshot: Snapshot,
+    motor: MotorNow,
+    history: History,
+    trail: tuple[HeatPoint, ...],
+    question: LedgerQuestion,
+    before: int | None,
+) -> HTMLResponse:
+    name, time, now = motor.starter.name, snapshot.time, snapshot.at
+    past = desk.shelf.past(motor.live, motor.starter.motor.flc_a) if motor.live.total_starts else NO_PAST
+    since = page_of.hour_map_begin(time, now)
+    week = list(islice(all_starts(desk.plant, name, since=since), MOST_HOUR_MAP_STARTS))
+    predicted = desk.curves.curves(motor.starter) if past.recent else NOT_PREDICTED
+    walled = desk.plant.starts(name, limit=page_of.WALL_STARTS, curves=True) if motor.live.total_starts else []
+    return desk.page(
+        "motor.html",
+        snapshot,
+        here="motors",
+        motor=motor,
+        row=row_of(motor, now, time),
+        facts=page_of.facts_line(motor),
+        line=now_line(motor.live, now, time, stale=is_stale(motor.live, now)),
+        tone=page_of.tone_of(motor),
+        answer=answer(motor, time, now),
+        explanation=explanation(motor.live, motor.budget, now),
+        look=look_first(motor, past.usual),
+        ladder=page_of.ladder_of(motor, history, trail, time),
+        latest=page_of.latest_picture(motor, past, time, predicted),
+        predicted=predicted,
+        latest_when=_latest_when(past, time, now),
+        spreads=page_of.spreads(motor, past) if past.recent else [],
+        hours=page_of.hour_picture(motor, week, time, now),
+        wall=page_of.wall_picture(motor, walled, past.usual),
+        wall_count=len(walled),
+        values=page_of.values_of(motor),
+        total=motor.live.total_starts,
+        version=motor_version(motor),
+        book=_book(desk, snapshot, motor, past, question, before),
+    )
+
+
+def _latest_when(past: Past, time: PlantTime, now: Instant) -> str:
+    seen = next((start for start in past.pictured if start.curve is not None), None)
+    return "" if seen is None else time.moment(seen.began_at, now, seconds=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Book:
+    """A page of the ledger: its lines, what was asked, and where the next page begins (None at the end)."""
+
+    lines: list[page_of.LedgerLine]
+    asked: LedgerQuestion
+    before: int | None
+    older: int | None
+    outcomes: list[tuple[str, str]]
+
+
+def _book(desk: Desk, snapshot: Snapshot, motor: MotorNow, past: Past, question: LedgerQuestion, before: int | None) -> Book:
+    """Return a page of the ledger, newest first."""
+    limit = page_of.LEDGER_PAGE
+    found, older = asked_page(desk.plant, motor.starter.name, question, before, limit)
+    is_newest = before is None and bool(past.recent) and question.means(past.recent[0])
+    if is_newest and (not found or found[0].number < past.recent[0].number):
+        found = [*past.pictured[:1], *found][:limit]
+    lines = page_of.ledger_lines(motor, found, past.usual, snapshot.time, snapshot.at)
+    outcomes = [(key, words) for key, (words, _) in OUTCOMES.items()]
+    return Book(lines=lines, asked=question, before=before, older=older, outcomes=outcomes)
