@@ -60,9 +60,7 @@ def _breaches(starter: Starter, start: Start, earlier: Sequence[Start], stops: S
     found = [_breach(start, at, verdict) for limit in LIMITS if (verdict := limit(starter, history, at)) is not None]
     if start.heat_after is not None and start.heat_after > 1.0:
         reason = f"heat {100 * start.heat_after:.0f} % after the start"
-        found.append(
-            Breach(limit=LimitName.THERMAL_CAPACITY, number=start.number, began_at=start.began_at, early_s=None, reason=reason)
-        )
+        found.append(Breach(limit=LimitName.THERMAL_CAPACITY, number=start.number, began_at=start.began_at, early_s=None, reason=reason))
     return [breach for breach in found if breach is not None]
 
 

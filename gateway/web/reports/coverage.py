@@ -38,9 +38,7 @@ class Coverage:
     gaps: tuple[Gap, ...]
 
 
-def coverage_of(
-    period: Period, gaps: Sequence[GapEnded], first_known: Instant | None, last_good: Instant | None, gap_s: float
-) -> Coverage:
+def coverage_of(period: Period, gaps: Sequence[GapEnded], first_known: Instant | None, last_good: Instant | None, gap_s: float) -> Coverage:
     """Return the coverage of a period. first_known: where the records begin; last_good: the last usable reading of all.
 
     >>> hour = 3600 * SECOND
