@@ -16,6 +16,7 @@ from gateway.machine.methods import Autotransformer, PrimaryResistor, StarDelta
 from gateway.machine.run_up import RunUp, RunUpOutcome, run_up
 from gateway.machine.soft_starter import SoftStarter
 from gateway.machine.starter_drive import method_of, starter_drive
+from gateway.machine.steady_running import run_current_ratio
 from gateway.motors.facts import Method as MethodName
 from gateway.motors.facts import Starter
 
@@ -103,36 +104,6 @@ def predict(starter: Starter, *, supply_ratio: float = 1.0) -> Prediction:
         rated_torque_nm=torque_nm,
         run_current_ratio=run_current_ratio(made.drive, supply_ratio),
     )
-
-
-def run_current_ratio(drive: Drive, supply_ratio: float = 1.0) -> float | None:
-    """Return the current at which motor and load settle at full load, x FLC; None when the load is more than the motor can carry.
-
-    >>> from gateway.machine.drive import drive_for
-    >>> from gateway.machine.loads import Fan
-    >>> from gateway.machine.methods import DirectOnLine
-    >>> from gateway.machine.nameplate import EXAMPLE_45_KW
-    >>> fan = Fan(rated_torque_nm=EXAMPLE_45_KW.rated_torque_nm)
-    >>> round(run_current_ratio(drive_for(EXAMPLE_45_KW, load=fan, inertia_kg_m2=10.45, method=DirectOnLine())), 2)
-    1.0
-    """
-    circuit, square = drive.circuit, supply_ratio**2
-    long_s = max(drive.load.changes_s, default=0.0) + 1.0
-
-    def surplus_nm(slip: float) -> float:
-        speed = circuit.sync_speed_rad_s * (1.0 - slip) / drive.rated_speed_rad_s
-        return square * circuit.at(slip).torque_nm - drive.load.torque_nm(speed, long_s)
-
-    # From synchronous speed down, the first slip at which the motor gives more than the load takes bounds the running point.
-    steps = [0.002 * 1.15**count for count in range(40)]
-    high = next((slip for slip in steps if slip < 0.5 and surplus_nm(slip) >= 0.0), None)
-    if high is None:
-        return None
-    low = 1e-6
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if surplus_nm(middle) >= 0.0 else (middle, high)
-    return circuit.at(high).current_a * supply_ratio / drive.flc_a
 
 
 def _method(

@@ -1,9 +1,9 @@
 """What recorded starts say of the load: the scale of its torque and the total inertia, and how well they are determined.
 
 Least squares of predicted against recorded line current, with the unknown instant of each start as a further parameter: a poll knows the
-start only to half its period. Damped Gauss-Newton on logarithms, so that both stay positive. A start held at the current limit shows
-little but its length, and length alone cannot tell inertia from load; the running current after the start can. Hence the intervals and
-the correlation.
+start only to half its period. Damped Gauss-Newton on logarithms, so that both stay positive; the begins, which cost no run-up, are
+searched anew for every trial of the two. A start held at the current limit shows little but its length, and length alone cannot tell
+inertia from load; the running current after the start can. Hence the intervals and the correlation.
 """
 
 from __future__ import annotations
@@ -15,17 +15,27 @@ import numpy as np
 
 from gateway.machine.drive import Drive
 from gateway.machine.run_up import Curve, run_up
+from gateway.machine.steady_running import load_of_current
 
 _ROUNDS = 25
 _NUDGE = 0.02
 _LARGEST_MOVE = 0.5
+_LEAST_GAIN = 1e-4
 _LARGEST_SHIFT_S = 0.15
 _SHIFT_NUDGE_S = 0.01
+_SHIFT_STEP_S = 0.002
+_SHIFTS_S = np.arange(-_LARGEST_SHIFT_S, _LARGEST_SHIFT_S + 1e-9, _SHIFT_STEP_S)
 _MOST_DAMPING = 1e4
 _SURE = 0.15
 _GOOD_FLC = 0.08
-_BEGINNINGS = (1.0, 0.5, 2.0)
-"""Inertias over the given one at which the search begins, one after another until the fit is good."""
+_BEGINNINGS = ((1.0, 1.0), (0.8, 1.0), (1.0, 0.5), (1.0, 2.0), (0.6, 1.0))
+"""(load, inertia) over the given ones at which the search begins where the running current says nothing, one after another until the fit
+is good."""
+_TAIL_S = 1.0
+_RUNNING_RATIO = 1.2
+_FACTOR = 5.0
+_HALVINGS = 12
+_LONGEST_S = 120.0
 _LARGEST_LOG = 1.6
 _EDGE_S = 0.15
 _SHIFT_WEIGHT = 0.4
@@ -129,54 +139,71 @@ def _running_i2t(at_s: Curve, current: Curve) -> Curve:
     return np.concatenate([[0.0], np.cumsum(0.5 * (square[1:] + square[:-1]) * np.diff(at_s))])
 
 
-def _jacobian(
-    drive: Drive, parameters: Curve, records: Sequence[RecordedStart], curves: Sequence[_Predicted], base: Curve, summed: bool
-) -> Curve:
+def _begun(curves: Sequence[_Predicted], records: Sequence[RecordedStart], flc_a: float) -> Curve:
+    """Return the begin of each start at which its predicted curve meets the record best [s]."""
+    return np.array([_best_shift_s(curve, record, flc_a) for curve, record in zip(curves, records, strict=True)])
+
+
+def _best_shift_s(curve: _Predicted, record: RecordedStart, flc_a: float) -> float:
+    at, recorded = np.array(record.at_s), np.array(record.line_current_a) / flc_a
+    clear = np.abs(at) > _EDGE_S
+    at, recorded = at[clear], recorded[clear]
+    missed = np.sum((curve.at(at[None, :] - _SHIFTS_S[:, None]) - recorded) ** 2, axis=1) + (_SHIFT_WEIGHT * _SHIFTS_S) ** 2
+    return float(_SHIFTS_S[int(np.argmin(missed))])
+
+
+def _tried(drive: Drive, two: Curve, records: Sequence[RecordedStart], summed: bool) -> tuple[Curve, Curve]:
+    """Return (residuals, begins) at a load and an inertia; on the running I2t the begins stay where they were recorded."""
+    curves = _curves(drive, two, records)
+    shifts = np.zeros(len(records)) if summed else _begun(curves, records, drive.flc_a)
+    return _residuals(curves, shifts, records, drive.flc_a, summed), shifts
+
+
+def _slopes(drive: Drive, two: Curve, records: Sequence[RecordedStart], base: Curve, summed: bool) -> Curve:
     columns = []
-    for i in range(parameters.size):
-        step = _NUDGE if i < 2 else _SHIFT_NUDGE_S
-        nudged = parameters.copy()
-        nudged[i] += step
-        moved = _curves(drive, nudged, records) if i < 2 else curves
-        columns.append((_residuals(moved, nudged[2:], records, drive.flc_a, summed) - base) / step)
+    for i in range(2):
+        nudged = two.copy()
+        nudged[i] += _NUDGE
+        columns.append((_tried(drive, nudged, records, summed)[0] - base) / _NUDGE)
     return np.array(columns).T
 
 
-def _bounds(drive: Drive, count: int, *, up: bool) -> Curve:
-    """Return how far the parameters may go: load and inertia a factor of five, begins a poll and a half."""
-    log_inertia = float(np.log(drive.inertia_kg_m2))
-    centre = log_inertia if up else -log_inertia
-    return np.array([_LARGEST_LOG, centre + _LARGEST_LOG, *([_LARGEST_SHIFT_S] * (count - 2))])
+def _jacobian(drive: Drive, two: Curve, shifts_s: Curve, records: Sequence[RecordedStart]) -> Curve:
+    """Return the slopes of the residuals over load, inertia and every begin."""
+    curves = _curves(drive, two, records)
+    base = _residuals(curves, shifts_s, records, drive.flc_a, False)
+    columns = []
+    for i in range(2 + shifts_s.size):
+        step = _NUDGE if i < 2 else _SHIFT_NUDGE_S
+        nudged = np.concatenate([two, shifts_s])
+        nudged[i] += step
+        moved = _curves(drive, nudged[:2], records) if i < 2 else curves
+        columns.append((_residuals(moved, nudged[2:], records, drive.flc_a, False) - base) / step)
+    return np.array(columns).T
 
 
-def _searched(drive: Drive, parameters: Curve, records: Sequence[RecordedStart], summed: bool) -> tuple[Curve, Curve, Curve]:
-    """Return (parameters, residuals, jacobian) at the least squares, by damped Gauss-Newton; on the running I2t the begins stay."""
-    curves = _curves(drive, parameters, records)
-    residuals = _residuals(curves, parameters[2:], records, drive.flc_a, summed)
-    jacobian = _jacobian(drive, parameters, records, curves, residuals, summed)
+def _searched(drive: Drive, two: Curve, records: Sequence[RecordedStart], summed: bool) -> Curve:
+    """Return log load and log inertia at the least squares, by damped Gauss-Newton."""
+    centre = np.array([0.0, np.log(drive.inertia_kg_m2)])
+    residuals, _ = _tried(drive, two, records, summed)
     damping = 1e-2
     for _ in range(_ROUNDS):
-        free = 2 if summed else parameters.size
-        used = jacobian[:, :free]
-        normal = used.T @ used
+        slopes = _slopes(drive, two, records, residuals, summed)
+        normal = slopes.T @ slopes
         while True:
-            trial = parameters.copy()
-            move = -np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), used.T @ residuals)
-            trial[:free] += np.clip(move, -_LARGEST_MOVE, _LARGEST_MOVE)
-            trial = np.clip(trial, -_bounds(drive, trial.size, up=False), _bounds(drive, trial.size, up=True))
-            tried_curves = _curves(drive, trial, records)
-            tried = _residuals(tried_curves, trial[2:], records, drive.flc_a, summed)
+            move = -np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), slopes.T @ residuals)
+            trial = np.clip(two + np.clip(move, -_LARGEST_MOVE, _LARGEST_MOVE), centre - _LARGEST_LOG, centre + _LARGEST_LOG)
+            tried, _ = _tried(drive, trial, records, summed)
             if tried @ tried < residuals @ residuals:
                 break
             damping *= 6.0
             if damping > _MOST_DAMPING:
-                return parameters, residuals, jacobian
+                return two
         gain = 1.0 - (tried @ tried) / (residuals @ residuals)
-        parameters, residuals, curves, damping = trial, tried, tried_curves, max(damping / 5.0, 1e-6)
-        jacobian = _jacobian(drive, parameters, records, curves, residuals, summed)
-        if gain < 1e-3:
+        two, residuals, damping = trial, tried, max(damping / 5.0, 1e-6)
+        if gain < _LEAST_GAIN:
             break
-    return parameters, residuals, jacobian
+    return two
 
 
 def fit_starts(drive: Drive, records: Sequence[RecordedStart]) -> StartFit:
@@ -186,15 +213,49 @@ def fit_starts(drive: Drive, records: Sequence[RecordedStart]) -> StartFit:
     """
     if not records or any(len(record.at_s) < 10 or len(record.at_s) != len(record.line_current_a) for record in records):
         raise StartFitError("needs one start or more, each with ten samples or more and as many currents as times")
-    found: list[tuple[Curve, Curve, Curve]] = []
-    for factor in _BEGINNINGS:
-        parameters: Curve = np.concatenate([[0.0, np.log(factor * drive.inertia_kg_m2)], np.zeros(len(records))])
+    found: list[tuple[float, Curve]] = []
+    first = _first_guess(drive, records)
+    guesses: list[tuple[Curve, bool]] = [] if first is None else [(first, True)]
+    guesses += [(np.log(np.array([load, inertia * drive.inertia_kg_m2])), False) for load, inertia in _BEGINNINGS]
+    for guess, is_near in guesses:
         # First the running I2t, which has no edges to get stuck on; then the current itself, which tells load and inertia apart.
-        parameters, _, _ = _searched(drive, parameters, records, summed=True)
-        found.append(_searched(drive, parameters, records, summed=False))
-        if _rms(found[-1][1]) < _GOOD_FLC:
+        two = _searched(drive, guess if is_near else _searched(drive, guess, records, summed=True), records, summed=False)
+        found.append((_rms(_tried(drive, two, records, False)[0]), two))
+        if found[-1][0] < _GOOD_FLC:
             break
-    return _told(drive, *min(found, key=lambda one: _rms(one[1])))
+    _, best = min(found, key=lambda one: one[0])
+    residuals, shifts = _tried(drive, best, records, False)
+    return _told(drive, np.concatenate([best, shifts]), residuals, _jacobian(drive, best, shifts, records))
+
+
+def _first_guess(drive: Drive, records: Sequence[RecordedStart]) -> Curve | None:
+    """Return log load and log inertia told apart one after the other: the load from the running current after the start, then the inertia
+    from the I2t of the start, which grows with it; None when the records end before the motor runs.
+
+    From here the search need not find its way along the narrow valley of equal lengths.
+    """
+    loads = []
+    for record in records:
+        at, current = np.array(record.at_s), np.array(record.line_current_a)
+        running_a = float(current[at > at[-1] - _TAIL_S].mean())
+        if running_a < _RUNNING_RATIO * drive.flc_a:
+            load = load_of_current(drive, running_a, supply_ratio=record.supply_ratio)
+            loads += [] if load is None or load <= 0.0 else [load]
+    if not loads:
+        return None
+    log_load = float(np.log(np.mean(loads)))
+    recorded = sum(_i2t(np.array(record.at_s), np.array(record.line_current_a) / drive.flc_a) for record in records)
+    low, high = np.log(drive.inertia_kg_m2) - np.log(_FACTOR), np.log(drive.inertia_kg_m2) + np.log(_FACTOR)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        curves = _curves(drive, np.array([log_load, middle]), records)
+        predicted = sum(_i2t(np.array(record.at_s), curve.at(np.array(record.at_s))) for curve, record in zip(curves, records, strict=True))
+        low, high = (middle, high) if predicted < recorded else (low, middle)
+    return np.array([log_load, 0.5 * (low + high)])
+
+
+def _i2t(at_s: Curve, current: Curve) -> float:
+    return float(np.trapezoid(current**2, at_s))
 
 
 def _rms(residuals: Curve) -> float:
@@ -221,6 +282,17 @@ def _told(drive: Drive, parameters: Curve, residuals: Curve, jacobian: Curve) ->
     )
 
 
+def load_sensitivity(fit: StartFit) -> float:
+    """Return by how many per cent the inertia is wrong for each per cent that the load is: mean load over surplus torque on the way up.
+
+    Both together make the length of a start, J dw = (T - TL) dt. A start that hardly breaks away has a large one.
+    """
+    curve = run_up(fit.drive, load_ratio=fit.load_ratio, time_limit_s=_LONGEST_S, sample_s=0.02)
+    surplus = curve.torque_nm - curve.load_torque_nm
+    up = (surplus > 0.0) & (curve.at_s <= (curve.current_fell_s or curve.at_s[-1]))
+    return float(np.mean(curve.load_torque_nm[up] / surplus[up].clip(min=1e-9))) if bool(up.any()) else 0.0
+
+
 def predicted_current_a(fit: StartFit, record: RecordedStart) -> Curve:
     """Return the line current that the fitted machine draws at the times of a recorded start [A], begun where it meets the record best."""
     return _predicted_shifted(fit, record)[0]
@@ -230,14 +302,8 @@ def _predicted_shifted(fit: StartFit, record: RecordedStart) -> tuple[Curve, flo
     """Return (current [A], begin [s]): a poll knows the begin to half its period, and no machine may be blamed for that."""
     load, inertia = float(np.log(fit.load_ratio)), float(np.log(fit.inertia_kg_m2))
     curve = _predicted(fit.drive, load, inertia, record.supply_ratio, record.at_s[-1])
-    at, recorded = np.array(record.at_s), np.array(record.line_current_a) / fit.drive.flc_a
-    clear = np.abs(at) > _EDGE_S
-
-    def missed(shift_s: float) -> float:
-        return float(np.sum((curve.at(at - shift_s) - recorded)[clear] ** 2)) + (_SHIFT_WEIGHT * shift_s) ** 2
-
-    shift_s = min(np.arange(-_LARGEST_SHIFT_S, _LARGEST_SHIFT_S + 1e-9, _SHIFT_NUDGE_S).tolist(), key=missed)
-    return curve.at(at - shift_s) * fit.drive.flc_a, float(shift_s)
+    shift_s = _best_shift_s(curve, record, fit.drive.flc_a)
+    return curve.at(np.array(record.at_s) - shift_s) * fit.drive.flc_a, shift_s
 
 
 def departure(fit: StartFit, record: RecordedStart, *, tolerance_pct: float = 10.0) -> Departure:

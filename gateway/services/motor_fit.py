@@ -15,7 +15,16 @@ from statistics import fmean, median
 
 from gateway.errors import InputError, Problem
 from gateway.instants import Instant, to_iso
-from gateway.machine.start_fit import Departure, RecordedStart, StartFit, StartFitError, departure, fit_starts, predicted_current_a
+from gateway.machine.start_fit import (
+    Departure,
+    RecordedStart,
+    StartFit,
+    StartFitError,
+    departure,
+    fit_starts,
+    load_sensitivity,
+    predicted_current_a,
+)
 from gateway.machine.starter_drive import method_of, starter_drive
 from gateway.machine.typical import typical_motor_inertia_kg_m2
 from gateway.motors.facts import Method, Starter
@@ -178,7 +187,11 @@ def fit_motor(
         MotorFit(
             starter=starter.name,
             fit=fit,
-            inertia_error_pct=hypot(fit.inertia_error_pct, _model_error_pct(starter, [start for start, _ in reference])),
+            inertia_error_pct=hypot(
+                fit.inertia_error_pct,
+                _model_error_pct(starter, [start for start, _ in reference]),
+                load_sensitivity(fit) * _RUNNING_MODEL_PCT,
+            ),
             load_error_pct=hypot(fit.load_error_pct, _RUNNING_MODEL_PCT),
             load_torque_ratio=fit.load_ratio * at_speed,
             given_torque_ratio=given,

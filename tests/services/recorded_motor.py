@@ -24,7 +24,7 @@ from tests.simulators.makes import device_map, drive
 POLL_S = 0.1
 PHASE_S = 0.037
 NOISE = 0.01
-REST_S = 240.0
+REST_S = 400.0
 TRUE_TORQUE = 0.81
 GUESSED_TORQUE = 0.9
 """What the site file says of the load: not what it is."""
@@ -87,7 +87,8 @@ def recorded(found: Case, count: int, *, seed: int = 3, drift: Drift | None = No
     begins = [2.0 + number * 2.0 * REST_S for number in range(count)]
     at_s = PHASE_S
     for began_s in begins:
-        _step(simulated, watch, blocks, at_s, began_s + PHASE_S, 5.0, ledger)
+        _step(simulated, watch, blocks, at_s, began_s - 1.0, 2.0, ledger)
+        _step(simulated, watch, blocks, began_s - 1.0, began_s + PHASE_S, POLL_S, ledger)
         simulated.command(Action.START)
         _step(simulated, watch, blocks, began_s + PHASE_S, began_s + 40.0, POLL_S, ledger)
         simulated.command(Action.SWITCH_OFF)
