@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import median
 from types import MappingProxyType
 
 from gateway.instants import HOUR, SECOND, Instant, seconds_between
@@ -17,6 +18,8 @@ from gateway.motors.watch_state import WatchState
 
 NO_READING = "no usable reading yet"
 CURRENTS = frozenset({"current", *PHASES})
+TELLING = CURRENTS | {"running", "starting", "at_speed", "stopping", "tripped", "start_count"}
+"""Keys that starts are told by: one of them missing makes the whole uncertain."""
 KEPT_FOR: Instant = 180 * SECOND
 """A value that readings leave out is shown for so long."""
 
@@ -26,6 +29,7 @@ def history_of(state: WatchState, starter: Starter, model: ThermalModel, learned
     last_at = 0 if state.last is None else state.last.at
     now = last_at if at is None else max(at, last_at)
     quality, reason = _trust(state, starter, now)
+    runs = state.course.runs
     return History(
         at=now,
         state=state.told,
@@ -37,6 +41,8 @@ def history_of(state: WatchState, starter: Starter, model: ThermalModel, learned
         reason=reason,
         blind_since=_blind_since(state, starter, now),
         unexplained=tuple(state.ledger.unexplained) + tuple(state.ledger.open_gaps),
+        run_s=max(0.0, median(length_s for length_s, _ in runs) - learned.duration_s) if runs else None,
+        run_ratio=median(ratio for _, ratio in runs) if runs else None,
     )
 
 
@@ -84,8 +90,10 @@ def live_of(state: WatchState, starter: Starter, model: ThermalModel) -> Live:
     heat = state.heat.state_now(model) if state.heat.state is not None else None
     recent = ledger.since((at or 0) - HOUR)
     flaws = _flaws(state)
-    if quality is Quality.GOOD and flaws:
-        quality, reason = Quality.UNCERTAIN, "; ".join(f"{key}: {why}" for key, why in sorted(flaws.items()))
+    # A signal that decides nothing (a power factor of a motor that stands) is shown as bad where it stands; it makes the rest no less good.
+    telling = {key: why for key, why in flaws.items() if key in TELLING or why.startswith("implausible")}
+    if quality is Quality.GOOD and telling:
+        quality, reason = Quality.UNCERTAIN, "; ".join(f"{key}: {why}" for key, why in sorted(telling.items()))
     elif quality is Quality.BAD and flaws:
         reason = next(iter(flaws.values()))
     return Live(
@@ -106,6 +114,8 @@ def live_of(state: WatchState, starter: Starter, model: ThermalModel) -> Live:
         total_starts=ledger.total,
         values=MappingProxyType(_values(state)),
         flaws=MappingProxyType(flaws),
+        lost_phase=state.phases.lost,
+        drifts=state.drift.found,
     )
 
 

@@ -310,7 +310,18 @@ def test_a_flawed_signal_is_said_and_not_shown_with_an_old_value() -> None:
     live = watch.live()
     assert "winding_temperature" not in live.values
     assert live.flaws == {"winding_temperature": "sensor broken"}
-    assert (live.quality, live.reason) == (Quality.UNCERTAIN, "winding_temperature: sensor broken")
+    assert (live.quality, live.reason) == (Quality.GOOD, ""), "starts are told as well without it"
+
+
+def test_a_flaw_of_what_starts_are_told_by_makes_the_whole_uncertain() -> None:
+    watch = Watch(facts())
+    values: dict[str, Scalar] = {"current": 70.0, **SPEED}
+    fold(watch, [Reading(index * SECOND, values) for index in range(5)])
+    fold(watch, [Reading(5 * SECOND, values, {"start_count": Flaw(Quality.BAD, "exception 2: no such address")})])
+    live = watch.live()
+    assert (live.quality, live.reason) == (Quality.UNCERTAIN, "start_count: exception 2: no such address")
+    fold(watch, [Reading(6 * SECOND, values, {"power": Flaw(Quality.BAD, "implausible: 9000 kW, plausible 0 to 90 kW")})])
+    assert watch.live().quality is Quality.UNCERTAIN, "a map that is wrong in one place may be wrong in others"
 
 
 def test_silence_is_told_and_never_optimistic() -> None:
