@@ -110,7 +110,7 @@ async def _library(count: int) -> tuple[list[int], Stop]:
     device = SimDevice(id=0, simdata=[SimData(0, count=_REGISTERS, values=7, datatype=DataType.REGISTERS)])
     server = ModbusTcpServer(device, address=("127.0.0.1", 0))
     await server.serve_forever(background=True)
-    port = server.transport.sockets[0].getsockname()[1]  # type of the transport is not told by the library
+    port = cast(asyncio.Server, server.transport).sockets[0].getsockname()[1]
     return [port] * -(-count // _UNITS), server.shutdown
 
 

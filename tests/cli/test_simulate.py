@@ -16,8 +16,8 @@ from typing import Any
 
 import httpx
 import pytest
-from asyncua import ua
 from asyncua.client.client import Client
+from asyncua.ua.uaerrors import UaStatusCodeError
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusTcpClient
 
@@ -180,7 +180,7 @@ async def test_an_opcua_client_starts_the_motor() -> None:
             await running.until("the PLC ordered start")
             await running.until("now starting")
             assert await run.read_value() is True
-            with pytest.raises(ua.UaStatusCodeError):
+            with pytest.raises(UaStatusCodeError):
                 await client.get_node(f"ns={space};s=Motor.Current").write_value(5.0)
             await run.write_value(False)
             await running.until("the PLC ordered stop")

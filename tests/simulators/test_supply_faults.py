@@ -20,6 +20,10 @@ def starter(**changes: Any) -> SimulatedStarter:
     return SimulatedStarter(replace(Make(name="fan", map=device_map(), drive=drive(method=DirectOnLine())), **changes))
 
 
+def phase_of(own: SimulatedStarter) -> str:
+    return own.motor.phase.value
+
+
 def currents(own: SimulatedStarter) -> list[float]:
     values = own.values()
     return [float(values[key] or 0.0) for key in ("current_l1", "current_l2", "current_l3")]
@@ -67,9 +71,9 @@ def test_a_running_motor_trips_a_second_after_the_loss() -> None:
     own.advance_to(100.0)
     own.command(Action.OPEN_LINE, 3.0)
     own.advance_to(100.9)
-    assert own.motor.phase is Phase.RUNNING
+    assert phase_of(own) == "running"
     own.advance_to(101.1)
-    assert own.motor.phase is Phase.TRIPPED
+    assert phase_of(own) == "tripped"
     assert own.true_stops[0].trip == "phase_loss"
 
 
@@ -82,7 +86,7 @@ def test_a_sag_and_its_trip() -> None:
     assert own.values()["voltage"] == pytest.approx(0.8 * 400.0)
     own.command(Action.SAG, 1.0)
     own.advance_to(90.0)
-    assert own.motor.phase is Phase.RUNNING
+    assert phase_of(own) == "running"
     assert own.values()["voltage"] == pytest.approx(400.0)
     own.command(Action.SAG, 0.8)
     own.advance_to(93.0)
