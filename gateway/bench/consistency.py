@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ import numpy as np
 
 from gateway.bench.expectations import Finding
 from gateway.bench.series import Floats, Series
-from gateway.registers.model import ModbusPlace, Span, WordType
+from gateway.registers.model import ModbusPlace, Span, Table, WordType
 
 PHASES = ("current_l1", "current_l2", "current_l3")
 CURRENTS = ("current", *PHASES)
@@ -106,15 +107,18 @@ def _first_address(series: Series) -> int | None:
     return place.span.first if isinstance(place, ModbusPlace) else None
 
 
-def _cells(series: Series) -> set[tuple[Span, int]]:
+def _cells(series: Series) -> frozenset[tuple[Table, int, int]]:
     place, signal = series.signal.place, series.signal
     if not isinstance(place, ModbusPlace):
-        return set()
-    table = place.span.table
-    bits = [-1]
-    if signal.type in (WordType.BIT, WordType.BITS) and not table.holds_bits:
-        bits = list(range(signal.bit or 0, (signal.bit or 0) + signal.bit_count))
-    return {(Span(table, at, at), bit) for at in range(place.span.first, place.span.last + 1) for bit in bits}
+        return frozenset()
+    is_part = signal.type in (WordType.BIT, WordType.BITS) and not place.span.table.holds_bits
+    return _cells_of(place.span, (signal.bit or 0) if is_part else None, signal.bit_count)
+
+
+@functools.lru_cache(maxsize=4096)
+def _cells_of(span: Span, bit: int | None, bit_count: int) -> frozenset[tuple[Table, int, int]]:
+    bits = range(-1, 0) if bit is None else range(bit, bit + bit_count)
+    return frozenset((span.table, at, each) for at in range(span.first, span.last + 1) for each in bits)
 
 
 def _phase(series: Series, company: Company) -> list[Finding]:
@@ -188,6 +192,8 @@ def _flag(series: Series, company: Company) -> list[Finding]:
     changes = int(np.count_nonzero(np.diff(series.known)))
     if starts and not changes and role in ("running", "starting"):
         found.append(Finding(2.0, f"it stays {'on' if series.span[1] else 'off'} through a start"))
+    if starts and not changes and role == "at_speed" and not series.span[1] and _has_fallen(company):
+        found.append(Finding(1.2, "it stays off although the current has risen and fallen"))
     if changes > 4 + 4 * (starts or 0):
         found.append(Finding(2.5, f"it changes {changes} times"))
     fed = company.is_fed
@@ -203,6 +209,12 @@ def _flag(series: Series, company: Company) -> list[Finding]:
         if both.any():
             found.append(Finding(1.5, f"{text} at the same time as {beside.signal.name}"))
     return found
+
+
+def _has_fallen(company: Company) -> bool:
+    """True when a current has come down from its peak and flows on: the start is over."""
+    currents = [each for key in CURRENTS if (each := company.series(key)) is not None]
+    return any(0.05 < float(each.known[-1]) / each.span[1] < 0.7 for each in currents if each.span[1] > 0)
 
 
 _EXCLUSIVE = {

@@ -19,13 +19,14 @@ from gateway.registers.model import ModbusPlace, RegisterMap, Signal, Span, Tabl
 from simulators.plant import SimulatedStarter
 from simulators.timetable import Action, Event
 from simulators.traits import DeviceTraits, Make
+from simulators.words import Value
 
 MAPS = Path(__file__).parents[2] / "config" / "maps"
 START_AT_S = 4.0
 SOFT = SoftStarter(initial_voltage_ratio=0.4, ramp_time_s=6.0, current_limit_ratio=3.5, stop_time_s=6.0)
 TRAITS = DeviceTraits(noise=0.005, unbalance=0.01, start_count=1207, running_hours=5310.4)
 SETTINGS = {"set_flc": 82.0, "set_initial_voltage": 40.0, "set_ramp_time": 6.0, "set_current_limit": 350.0}
-CONSTANTS = {"control_place": 2, "energy": 181_233.7, "serial_number": "RP-40417"}
+CONSTANTS: dict[str, Value] = {"control_place": 2, "energy": 181_233.7, "serial_number": "RP-40417"}
 
 
 @cache
@@ -40,7 +41,9 @@ def fan_drive() -> Drive:
     return drive_for(EXAMPLE_45_KW, load=fan, inertia_kg_m2=10.45, method=SOFT)
 
 
-def device(register_map: RegisterMap, *, starts_at_s: float | None = START_AT_S, noise: float | None = None, seed: int = 1) -> SimulatedStarter:
+def device(
+    register_map: RegisterMap, *, starts_at_s: float | None = START_AT_S, noise: float | None = None, seed: int = 1
+) -> SimulatedStarter:
     """A simulated starter behind the map that is true for it."""
     events = () if starts_at_s is None else (Event(starts_at_s, Action.START, 0.0),)
     traits = TRAITS if noise is None else replace(TRAITS, noise=noise)
@@ -73,9 +76,17 @@ def whole_image(starter: SimulatedStarter, at: int) -> list[Exchange]:
     return [Exchange(at=at, unit=1, span=Span(table, first, first + len(words) - 1), words=tuple(words)) for table, first, words in runs]
 
 
-def start_line(name: str) -> Timeline:
-    """Return the record of a start as a timeline."""
-    return timeline_of(recorded_start(name))
+@cache
+def start_line(name: str, moved_by: int = 0) -> Timeline:
+    """Return the record of a start as a timeline; `moved_by`: the device has everything so many addresses higher."""
+    return timeline_of(
+        replace(each, span=Span(each.span.table, each.span.first + moved_by, each.span.last + moved_by)) for each in recorded_start(name)
+    )
+
+
+def moved(register_map: RegisterMap, by: int) -> RegisterMap:
+    """Return the map with every address so much higher."""
+    return changed(register_map, {signal.key: Correction(shift=by) for signal in register_map.signals})
 
 
 def changed(register_map: RegisterMap, mistakes: dict[str, Correction]) -> RegisterMap:
