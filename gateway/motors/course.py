@@ -13,11 +13,14 @@ from gateway.motors.recogniser import Ramp
 from gateway.motors.records import Event, Outcome, StartBegan, StartEnded, Stop, StopEnded, StopKind, UnseenStarts
 from gateway.motors.signs import Signs
 from gateway.motors.start_figures import Sample, begin_edge
+from gateway.motors.start_supply import CommandEdge
 from gateway.motors.starts import Action
 from gateway.motors.under_way import TAIL_S, UnderWay, found, suspected
 
 LEVELS = 40
 """So many currents of the run, one a second at most, are looked at to tell a soft stop by its rise."""
+MOST_RUNS = 10
+"""So many runs are kept, to know the present duty."""
 EASE_RISE = 1.25
 EASED_FROM_S = 30.0
 """A soft stop shows as a current that, so long before off at most, rises to `EASE_RISE` times what it was and is still up; own choice."""
@@ -39,6 +42,9 @@ class Moment:
     trip_code: int | None
     ramp: Ramp
     gap: bool
+    volts: float | None = None
+    """Supply voltage as last read before this reading."""
+    command_edge: CommandEdge | None = None
 
 
 @dataclass(slots=True)
@@ -48,6 +54,7 @@ class Course:
     off_at: first reading of the present standstill, None while the motor is on.
     off_edge: where between two readings the motor went off.
     levels: (instant, current x FLC) of the run, for telling a soft stop.
+    runs: (length from the begin of the start [s], current x FLC) of the last runs.
     """
 
     under_way: UnderWay | None = None
@@ -57,6 +64,7 @@ class Course:
     off_at: Instant | None = None
     off_edge: Instant | None = None
     levels: list[tuple[Instant, float]] = field(default_factory=list)
+    runs: list[tuple[float, float]] = field(default_factory=list)
 
     def take_off(self, signs: Signs, before_at: Instant | None, starter: Starter) -> None:
         """Note when the motor went off."""
@@ -118,6 +126,7 @@ class Course:
     def suspect(self, moment: Moment) -> list[Event]:
         self.under_way = suspected(moment.before, moment.sample, moment.signs.exact, moment.starter)
         self.under_way.heat_before = moment.heat_before
+        self.under_way.volts_before = moment.volts
         return []
 
     def dismiss(self, moment: Moment) -> list[Event]:
@@ -127,6 +136,7 @@ class Course:
     def begin(self, moment: Moment) -> list[Event]:
         start = self.open_start()
         start.number = moment.ledger.begin(start.began.at)
+        start.command_edge = moment.command_edge
         return [StartBegan(at=start.began.at, number=start.number)]
 
     def find(self, moment: Moment) -> list[Event]:
@@ -243,6 +253,9 @@ class Course:
                 trip_code=moment.trip_code if kind is StopKind.TRIP else None,
             )
             events.append(StopEnded(at=at, stop=stop))
+            if kind is not StopKind.UNSEEN and self.run_began_at is not None and self.levels:
+                run = seconds_between(self.run_began_at, off_at), median(ratio for _, ratio in self.levels)
+                self.runs = [*self.runs, run][-MOST_RUNS:]
         self.running, self.run_began_at, self.ease_at = False, None, None
         self.levels = []
         return events

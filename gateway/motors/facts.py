@@ -66,8 +66,8 @@ class MotorData:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadData:
-    """The driven machine. `torque_ratio` is load torque at rated speed x rated motor torque; `torque_points` are (speed x rated, torque x rated)
-    pairs of a user's table."""
+    """The driven machine. `torque_ratio` is load torque at rated speed x rated motor torque; `torque_points` are (speed x rated, torque x
+    rated) pairs of a user's table."""
 
     kind: LoadKind
     inertia_kg_m2: float | None = None

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from gateway.instants import HOUR, MINUTE, SECOND, Instant
 from gateway.motors.history import HeatState
+from gateway.motors.temperature import HOT_SPOT_K, ambient_used, winding_used
 from gateway.motors.thermal import ThermalModel
 
 FLUSH: Instant = 10 * SECOND
@@ -70,6 +71,20 @@ class HeatAccount:
         self.flush(model)
         self.state = model.charged(self.state_now(model), heat)
         self.note(model)
+
+    def measure(self, ambient_c: float | None, winding_c: float | None, at_rest: bool, model: ThermalModel) -> None:
+        """Take in temperatures that a reading brought (see `temperature`); `at_rest`: the motor has stood long enough to trust a sensor."""
+        if self.state is None or (ambient_c is None and winding_c is None):
+            return
+        self.flush(model)
+        if ambient_c is not None:
+            self.state = replace(self.state, ambient=ambient_used(ambient_c, model.rated_used))
+        if winding_c is None:
+            return
+        if at_rest and not self.state.certain:
+            known = model.warm(self.state.at, winding_used(winding_c + HOT_SPOT_K, model.rated_used))
+            self.state = replace(known, ambient=self.state.ambient)
+        self.state = model.at_least(self.state, winding_used(winding_c, model.rated_used))
 
     def flush(self, model: ThermalModel) -> None:
         """Bring the state up to the last reading."""

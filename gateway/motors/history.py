@@ -44,12 +44,16 @@ class LearnedStart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeatState:
-    """State of the thermal model at one instant: its node values (see `gateway.motors.thermal`), and whether they can be trusted."""
+    """State of the thermal model at one instant: its node values (see `gateway.motors.thermal`), and whether they can be trusted.
+
+    ambient: thermal capacity that an ambient above the rated one uses, of 1 (see `gateway.motors.temperature`).
+    """
 
     at: Instant
     nodes: tuple[float, ...]
     certain: bool = True
     reason: str = ""
+    ambient: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +64,7 @@ class History:
     off_since: instant at which the motor last went off; None while it is on or when that is not known.
     blind_since: no usable reading since then, None while readings come.
     unexplained: gaps of the last 25 h in which starts may have happened that no counter tells of.
+    run_s, run_ratio: median length and current [x FLC] of the last runs, None when none was seen whole.
     """
 
     at: Instant
@@ -72,3 +77,5 @@ class History:
     reason: str = ""
     blind_since: Instant | None = None
     unexplained: tuple[tuple[Instant, Instant], ...] = ()
+    run_s: float | None = None
+    run_ratio: float | None = None

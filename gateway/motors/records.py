@@ -8,7 +8,11 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from gateway.instants import Instant
-from gateway.motors.reading import Quality
+from gateway.motors.drift_terms import Drift
+from gateway.motors.outlook_terms import LimitName as LimitName
+from gateway.motors.outlook_terms import Outlook
+from gateway.motors.reading import Quality, Scalar
+from gateway.motors.start_terms import DirectEstimate, RampShape
 
 
 class MotorState(StrEnum):
@@ -50,7 +54,8 @@ class StopKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """Samples of one start at full resolution: `at_s` counts from the start's begin, `columns` holds one tuple a signal key, None for no value.
+    """Samples of one start at full resolution: `at_s` counts from the start's begin, `columns` holds one tuple a signal key, None for no
+    value.
 
     The curve begins up to one sample before the begin (negative time) and runs a few seconds past the end.
     """
@@ -79,6 +84,11 @@ class Start:
     peak_current_a: largest sample; `steady_peak_current_a` the largest median of three samples in a row, free of the bias of noise.
     at_speed_current_a: mean current in the seconds after the end.
     heat_before, heat_after: thermal capacity used, of 1.
+    peak_error_pct: the true peak was higher than the largest sample by this much at most.
+    rms_current_a: the constant current that carries the same I2t in the same time.
+    lowest_voltage_v: lowest supply voltage of the start; `voltage_dip_pct` its fall below the voltage before the start.
+    command_to_begin_s, command_to_speed_s: from the start command, within `command_error_s`.
+    shape: of the current; `direct`: the same start direct on line, an estimate.
     quality: of the record as a whole, with the reason in `remark`.
     """
 
@@ -107,6 +117,16 @@ class Start:
     quality: Quality = Quality.GOOD
     remark: str = ""
     curve: Curve | None = None
+    peak_error_pct: float | None = None
+    rms_current_a: float | None = None
+    lowest_voltage_v: float | None = None
+    voltage_dip_pct: float | None = None
+    voltage_dip_error_pct: float | None = None
+    command_to_begin_s: float | None = None
+    command_to_speed_s: float | None = None
+    command_error_s: float | None = None
+    shape: RampShape | None = None
+    direct: DirectEstimate | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,8 +160,8 @@ class StartBegan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StartEnded:
-    """A start is complete. It may come again under the same number with better figures (a reopened start, the seconds after the end): the last one
-    stands."""
+    """A start is complete. It may come again under the same number with better figures (a reopened start, the seconds after the end): the
+    last one stands."""
 
     at: Instant
     start: Start
@@ -180,19 +200,52 @@ class GapEnded:
     reason: str
 
 
-Event = StateChanged | StartBegan | StartEnded | StopEnded | UnseenStarts | CounterReset | GapEnded
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseLost:
+    """A phase carried no current while the others did, or the device said so. number: of the start under way, None in a run."""
+
+    at: Instant
+    phase: str
+    number: int | None = None
 
 
-class LimitName(StrEnum):
-    """The rules on starting that the budget knows."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingChange:
+    """One setting of the device, by signal key, before and after."""
 
-    SITE_STARTS_PER_HOUR = "site_starts_per_hour"
-    SITE_OFF_TIME = "site_off_time"
-    STARTER_RATING = "starter_rating"
-    MOTOR_DATA = "motor_data"
-    NEMA_MG10 = "nema_mg10"
-    COLD_HOT = "cold_hot"
-    THERMAL_CAPACITY = "thermal_capacity"
+    key: str
+    before: Scalar
+    after: Scalar
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingsChanged:
+    """Settings of the device are not what they were."""
+
+    at: Instant
+    changes: tuple[SettingChange, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftFound:
+    """Figures of the starts have left what was learned."""
+
+    at: Instant
+    drifts: tuple[Drift, ...]
+
+
+Event = (
+    StateChanged
+    | StartBegan
+    | StartEnded
+    | StopEnded
+    | UnseenStarts
+    | CounterReset
+    | GapEnded
+    | PhaseLost
+    | SettingsChanged
+    | DriftFound
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,7 +278,9 @@ class Budget:
     """The verdict of all limits together. Advice: it replaces no protection.
 
     limits: deciding one first, then by next permitted start.
-    next_start_at None with quality BAD: cannot be told (`reason`); None with quality GOOD: never under the deciding limit's present settings.
+    next_start_at None with quality BAD: cannot be told (`reason`); None with quality GOOD: never under the deciding limit's present
+    settings.
+    outlook: only where it was asked for, and never while nothing can be told.
     """
 
     as_of: Instant
@@ -235,6 +290,7 @@ class Budget:
     limits: tuple[LimitVerdict, ...]
     quality: Quality = Quality.GOOD
     reason: str = ""
+    outlook: Outlook | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,6 +300,7 @@ class Live:
     heat: thermal capacity used, of 1; heat_quality says how far to trust it.
     state_since: instant of the last change of state, None while unknown.
     flaws: reasons of what is not good, by signal key.
+    lost_phase: the phase that carries no current, "" for none. drifts: figures of the starts that have left what was learned.
     """
 
     starter: str
@@ -263,6 +320,8 @@ class Live:
     total_starts: int
     values: Mapping[str, float | int | bool | str] = field(default_factory=lambda: MappingProxyType({}))
     flaws: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    lost_phase: str = ""
+    drifts: tuple[Drift, ...] = ()
 
 
 class Pace(StrEnum):

@@ -13,7 +13,7 @@ from gateway.instants import SECOND, Instant
 from gateway.motors.reading import Reading, Scalar, TimeSource
 
 PHASES = ("current_l1", "current_l2", "current_l3")
-STATUS = ("running", "starting", "at_speed", "stopping", "tripped", "command", "trip_code", "start_count")
+STATUS = ("running", "starting", "at_speed", "stopping", "tripped", "command", "trip_code", "start_count", "phase_loss")
 """Roles whose change is never steady running."""
 HELD_FOR: Instant = 5 * SECOND
 """A status bit that a reading leaves out (it carries only what changed) holds for so long; own choice."""

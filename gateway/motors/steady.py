@@ -6,12 +6,16 @@ becomes the last one. The bounds follow from the state alone (`armed`), so that 
 
 from __future__ import annotations
 
+import math
+
 from gateway.instants import SECOND, Instant
 from gateway.motors.facts import Starter
 from gateway.motors.heat_account import FLUSH, HIGH_RATIO
+from gateway.motors.phase_loss import lost_phase, phases_of
 from gateway.motors.reading import Reading
 from gateway.motors.signs import STATUS, line_current_a
 from gateway.motors.starts import STANDING, Phase
+from gateway.motors.unbalance import heating_square, k_for
 from gateway.motors.watch_state import WatchState
 
 
@@ -24,10 +28,13 @@ class Steady:
         "_flaws",
         "_flc_a",
         "_gap_us",
+        "_has_phases",
         "_heat",
+        "_k",
         "_keys",
         "_level_at",
         "_lower_a",
+        "_on_a",
         "_recogniser",
         "_state",
         "_status",
@@ -39,6 +46,7 @@ class Steady:
         self._recogniser, self._course, self._heat = state.recogniser, state.course, state.heat
         self._flc_a = starter.motor.flc_a
         self._gap_us = round(starter.thresholds.gap_s * SECOND)
+        self._k, self._on_a = k_for(starter.motor), starter.thresholds.on_ratio * starter.motor.flc_a
         self.arm(starter)
 
     def arm(self, starter: Starter) -> None:
@@ -50,7 +58,14 @@ class Steady:
         self._lower_a, self._upper_a = float("-inf"), limits.on_ratio * self._flc_a
         if last is None or heat.state is None or not last.at == self._recogniser.usable_at == heat.at:
             return
-        if state.blind or state.late or heat.square > HIGH_RATIO**2 or state.ledger.counter.doubted is not None:
+        if (
+            state.blind
+            or state.late
+            or state.phases.doubtful
+            or state.phases.lost
+            or heat.square > HIGH_RATIO**2
+            or state.ledger.counter.doubted is not None
+        ):
             return
         if phase is Phase.RUNNING:
             self._lower_a, self._upper_a = self._upper_a, min(limits.high_ratio, HIGH_RATIO) * self._flc_a
@@ -63,6 +78,7 @@ class Steady:
         self._due_at = min(due for due in dues if due is not None)
         self._status = tuple(map(last.values.get, STATUS))
         self._keys, self._flaws = last.values.keys(), last.flaws.keys()
+        self._has_phases = phases_of(last.values) is not None
 
     def takes(self, reading: Reading) -> bool:
         """Fold a reading that tells nothing new; return False, with nothing changed, for any other."""
@@ -79,6 +95,13 @@ class Steady:
             return False
         ratio = current_a / self._flc_a
         square = ratio * ratio
+        if self._has_phases:
+            phases = phases_of(values)
+            if phases is None or (ratio > 0.0 and lost_phase(phases, self._on_a)):
+                return False
+            # The same operations in the same order as on the long way: bit for bit the same heat.
+            heating = math.sqrt(heating_square(*phases, self._k)) / self._flc_a
+            square = heating * heating
         heat.sum_s += 0.5 * (heat.square + square) * elapsed_us / SECOND
         heat.square = square
         heat.at = self._recogniser.usable_at = at

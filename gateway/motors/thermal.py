@@ -27,9 +27,11 @@ Unknown current: the higher of what the motor has and a run at full load; it nev
 carried as `doubt`, the last node: the difference of two solutions of a linear equation decays at least as fast as the slowest time constant
 whatever the current, so the state is certain again once the doubt has decayed below CERTAIN_WITHIN.
 
-A winding temperature or a thermal figure of the device itself stands beside this one where a map has them; this one decides.
-Valid for: motors cooled by their own shaft fan, at the ambient temperature they are rated for, true r.m.s. current of the winding (star
-phase x sqrt 3 on the line base). A frequency drive's motor at low speed cools worse than the model says.
+A measured winding temperature and an ambient above the rated one come on top where a map has them (`temperature`). A thermal figure of
+the device itself stands beside this one; this one decides.
+Valid for: motors cooled by their own shaft fan, true r.m.s. current of the winding (star phase x sqrt 3 on the line base), unbalance
+weighted in where all three line currents are read (`unbalance.heating_square`). A frequency drive's motor at low speed cools worse than
+the model says.
 """
 
 from __future__ import annotations
@@ -103,7 +105,14 @@ class ThermalModel:
     def initial(self, at: Instant) -> HeatState:
         """Return the state when nothing is known of the past: as after a long run at full load, uncertain."""
         nodes = (self.rated_used,) * (len(self.constants.weights) + 1)  # the last one is the doubt: it may be cold as well
-        return self._settled(at, nodes, UNKNOWN_PAST)
+        return _settled(at, nodes, UNKNOWN_PAST)
+
+    def at_least(self, state: HeatState, used: float) -> HeatState:
+        """Return the state with no less than that much used, of 1: every node is raised alike."""
+        missing = used - self.used(state)
+        if missing <= 0.0:
+            return state
+        return _settled(state.at, (*(u + missing for u in state.nodes[:-1]), state.nodes[-1]), state.reason, state.ambient)
 
     def after(self, state: HeatState, at: Instant, current_ratio: float | None, running: bool) -> HeatState:
         """Return the state at `at`, the winding current [x FLC] having held since `state.at`; a time that does not advance changes nothing.
@@ -120,12 +129,12 @@ class ThermalModel:
             return self._in_the_dark(state, at, dt_s) if running else self._driven(state, at, dt_s, 0.0, taus_s)
         if constants.start_capacity_flc2s is not None and current_ratio >= START_RATIO:
             nodes = self._charged_nodes(state.nodes, current_ratio**2 * dt_s / constants.start_capacity_flc2s)
-            return self._settled(at, nodes, state.reason)
+            return _settled(at, nodes, state.reason, state.ambient)
         return self._driven(state, at, dt_s, self.steady_used(current_ratio), taus_s)
 
     def used(self, state: HeatState) -> float:
         """Return the thermal capacity used, of 1 (above 1: past the limit)."""
-        return self._weighted(state.nodes)
+        return self._weighted(state.nodes) + state.ambient
 
     def start_heat(self, winding_i2t_flc2s: float) -> float:
         """Return the rise of thermal capacity used by a start of that winding I2t [FLC2s], of 1.
@@ -140,7 +149,7 @@ class ThermalModel:
     def charged(self, state: HeatState, heat: float, reason: str = UNSEEN_START) -> HeatState:
         """Return the state with the heat of a start that was not seen added at once; its doubt grows by as much."""
         nodes = self._charged_nodes(state.nodes, heat)
-        return self._settled(state.at, (*nodes[:-1], nodes[-1] + heat), reason)
+        return _settled(state.at, (*nodes[:-1], nodes[-1] + heat), reason, state.ambient)
 
     def used_when_stopped(self, state: HeatState, at: Instant) -> float:
         """Return the thermal capacity used at `at` if the motor stands still from `state.at` on."""
@@ -151,7 +160,8 @@ class ThermalModel:
 
         One time constant: tau ln(U / level); two: bisection to the microsecond, since U only falls.
         """
-        used_now = self.used(state)
+        level -= state.ambient  # which no standing still takes away
+        used_now = self._weighted(state.nodes)
         if used_now <= level:
             return state.at
         if level <= 0.0:
@@ -165,7 +175,7 @@ class ThermalModel:
         lower_s = 0.0
         while upper_s - lower_s > 1e-6:
             middle_s = 0.5 * (lower_s + upper_s)
-            if self._used_after_standing(state, middle_s) > level:
+            if self._used_after_standing(state, middle_s) - state.ambient > level:
                 lower_s = middle_s
             else:
                 upper_s = middle_s
@@ -176,7 +186,7 @@ class ThermalModel:
         doubt = state.nodes[-1]
         if doubt:
             doubt *= math.exp(-dt_s / max(taus_s))
-        return self._settled(at, (*used, doubt), state.reason)
+        return _settled(at, (*used, doubt), state.reason, state.ambient)
 
     def _in_the_dark(self, state: HeatState, at: Instant, dt_s: float) -> HeatState:
         factors = [math.exp(-dt_s / tau) for tau in self.constants.running_s]
@@ -185,17 +195,14 @@ class ThermalModel:
         # The coolest that it can be instead: no current, and the fan still turning.
         coolest = [u * factor for u, factor in zip(state.nodes, factors, strict=False)]
         doubt = state.nodes[-1] * max(factors) + self._weighted(used) - self._weighted(coolest)
-        return self._settled(at, (*used, doubt), UNKNOWN_CURRENT)
-
-    def _settled(self, at: Instant, nodes: tuple[float, ...], reason: str) -> HeatState:
-        certain = nodes[-1] <= CERTAIN_WITHIN
-        return HeatState(at=at, nodes=nodes, certain=certain, reason="" if certain else reason)
+        return _settled(at, (*used, doubt), UNKNOWN_CURRENT, state.ambient)
 
     def _weighted(self, nodes: Sequence[float]) -> float:
         return sum(weight * u for weight, u in zip(self.constants.weights, nodes, strict=False))
 
     def _used_after_standing(self, state: HeatState, dt_s: float) -> float:
-        return self._weighted([u * math.exp(-dt_s / tau) for u, tau in zip(state.nodes, self.constants.stopped_s, strict=False)])
+        nodes = [u * math.exp(-dt_s / tau) for u, tau in zip(state.nodes, self.constants.stopped_s, strict=False)]
+        return self._weighted(nodes) + state.ambient
 
     def _rate(self) -> float:
         return sum(weight / tau for weight, tau in zip(self.constants.weights, self.constants.running_s, strict=True))
@@ -204,6 +211,11 @@ class ThermalModel:
         # A short heat pulse raises each node in inverse proportion to its time constant; together they rise by `heat`.
         scale = heat / self._rate()
         return (*(u + scale / tau for u, tau in zip(nodes, self.constants.running_s, strict=False)), nodes[-1])
+
+
+def _settled(at: Instant, nodes: tuple[float, ...], reason: str, ambient: float = 0.0) -> HeatState:
+    certain = nodes[-1] <= CERTAIN_WITHIN
+    return HeatState(at=at, nodes=nodes, certain=certain, reason="" if certain else reason, ambient=ambient)
 
 
 def thermal_model(starter: Starter) -> ThermalModel:

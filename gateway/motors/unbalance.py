@@ -17,8 +17,12 @@ from __future__ import annotations
 
 import math
 
+from gateway.motors.facts import MotorData
+
 TYPICAL_K = 175.0
 CONSERVATIVE_K = 230.0
+UNKNOWN_LOCKED_ROTOR_RATIO = 6.0
+"""Where the motor data do not say; common practice 5 to 8, no source."""
 LOST_PHASE_SHARE = 0.1
 """A phase below this share of the largest counts as lost; own choice."""
 
@@ -78,6 +82,15 @@ def weighting_factor(locked_rotor_ratio: float, numerator: float = TYPICAL_K) ->
     return numerator / locked_rotor_ratio**2
 
 
+def k_for(motor: MotorData) -> float:
+    """Return the weight of the negative-sequence current in a motor's heat: the conservative one, at its locked-rotor ratio or 6 x.
+
+    >>> round(k_for(MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80, locked_rotor_ratio=7.0)), 3)
+    4.694
+    """
+    return weighting_factor(motor.locked_rotor_ratio or UNKNOWN_LOCKED_ROTOR_RATIO, CONSERVATIVE_K)
+
+
 def heating_current_ratio(positive_ratio: float, negative_ratio: float, k: float) -> float:
     """Return the equivalent heating current of positive- and negative-sequence current, all x FLC.
 
@@ -108,3 +121,23 @@ def derating_factor(voltage_unbalance_pct: float) -> float | None:
         if voltage_unbalance_pct <= high:
             return above + (below - above) * (voltage_unbalance_pct - low) / (high - low)
     return None
+
+
+def heating_square(a: float, b: float, c: float, k: float) -> float:
+    """Return the square of the equivalent heating current of three line currents, in their unit squared: I1^2 + k I2^2.
+
+    From magnitudes alone, no current to earth: with r = sqrt(3 - 6 beta) and S the sum of squares, I1^2 = S (1 + r) / 6 and
+    I2^2 = S (1 - r) / 6. Three that close no triangle (current to earth, a transducer off) are taken as r = 0, the worst there is.
+
+    >>> round(heating_square(80.0, 80.0, 80.0, 4.861) / 80.0**2, 6)
+    1.0
+    >>> round(heating_square(80.0, 80.0, 0.0, 4.861) / 80.0**2, 3)    # one phase lost: I1 = I2 = 80 / sqrt(3)
+    1.954
+    """
+    x, y, z = a * a, b * b, c * c
+    total = x + y + z
+    if total <= 0.0:
+        return 0.0
+    inner = 3.0 - 6.0 * (x * x + y * y + z * z) / (total * total)
+    root = math.sqrt(inner) if inner > 0.0 else 0.0
+    return total * (1.0 + root + k * (1.0 - root)) / 6.0

@@ -10,7 +10,10 @@ from gateway.motors.facts import Method, Starter
 from gateway.motors.reading import Quality
 from gateway.motors.recogniser import Ramp
 from gateway.motors.records import Outcome, Start
+from gateway.motors.start_estimate import direct_estimate
 from gateway.motors.start_figures import Edge, Sample, at_speed_current_a, begin_edge, curve_of, end_crossing, figures
+from gateway.motors.start_shape import peak_error_pct, ramp_shape
+from gateway.motors.start_supply import CommandEdge, commanded, voltage_dip
 
 TAIL_S = 4.0
 """The curve goes on for so long after the end; own choice."""
@@ -30,7 +33,7 @@ class UnderWay:
     number: 0 while it is only suspected.
     begin_seen: the reading before the begin was off and no gap lies between.
     changeover_at: end of the star or tap phase.
-    told: records handed out so far; the last one stands.
+    volts_before: supply voltage before it; command_edge: when its command came. lost_phase: a phase that carried no current in it.
     """
 
     began: Edge
@@ -46,6 +49,9 @@ class UnderWay:
     outcome: Outcome = Outcome.AT_SPEED
     trip_code: int | None = None
     tail_told: bool = False
+    volts_before: float | None = None
+    command_edge: CommandEdge | None = None
+    lost_phase: str = ""
 
     def add(self, sample: Sample, starter: Starter) -> None:
         """Keep one sample, and note the change-over when it shows."""
@@ -112,7 +118,8 @@ class UnderWay:
             remark="; ".join(remarks),
             curve=curve_of(kept, self.began.at) if kept else None,
         )
-        return self._with_figures(start, kept, ended, starter)
+        start = self._with_figures(start, kept, ended, starter)
+        return self._with_supply(start, kept, ended, starter) if self.begin_seen else start
 
     def _with_figures(self, start: Start, kept: list[Sample], ended: Edge, starter: Starter) -> Start:
         found = figures(kept, self.began, ended, starter, self._changeover(starter))
@@ -143,7 +150,21 @@ class UnderWay:
             i2t_error_pct=found.i2t_error_pct,
             mean_current_a=found.mean_current_a,
             equivalent_rating=found.equivalent_rating,
+            peak_error_pct=peak_error_pct(kept, self.began, ended, starter),
+            rms_current_a=math.sqrt(found.i2t_a2s / found.duration_s) if found.duration_s > 0.0 else found.peak_current_a,
+            shape=ramp_shape(kept, self.began, ended, starter.motor.flc_a),
+            direct=direct_estimate(starter, found.winding_i2t_flc2s) if start.outcome is Outcome.AT_SPEED else None,
         )
+
+    def _with_supply(self, start: Start, kept: list[Sample], ended: Edge, starter: Starter) -> Start:
+        dip = voltage_dip(kept, self.began, ended, self.volts_before, start.peak_error_pct or 0.0)
+        reached = ended if start.outcome is Outcome.AT_SPEED else None
+        told = commanded(self.command_edge, self.began, reached, starter.signals.update_time_s)
+        if dip is not None:
+            start = replace(start, lowest_voltage_v=dip.lowest_v, voltage_dip_pct=dip.dip_pct, voltage_dip_error_pct=dip.error_pct)
+        if told is not None:
+            start = replace(start, command_to_begin_s=told.to_begin_s, command_to_speed_s=told.to_speed_s, command_error_s=told.error_s)
+        return start
 
     def _changeover(self, starter: Starter) -> Instant | None:
         if self.changeover_at is not None:
@@ -162,6 +183,8 @@ class UnderWay:
             remarks.append(f"took longer than the longest start of {starter.thresholds.max_start_s:g} s")
         if len(self.samples) >= MOST_SAMPLES:
             remarks.append(f"curve and figures end after {MOST_SAMPLES} samples")
+        if self.lost_phase:
+            remarks.append(f"{self.lost_phase} without current, the supply or the winding has lost a phase")
         if not any(sample.current_a is not None for sample in self.samples):
             remarks.append("no current was read")
         return remarks
@@ -174,6 +197,8 @@ class UnderWay:
             self.changeover_at += by_us
         if self.ended is not None:
             self.ended = replace(self.ended, at=self.ended.at + by_us)
+        if self.command_edge is not None:
+            self.command_edge = (self.command_edge[0] + by_us, self.command_edge[1] + by_us)
 
 
 def winding_factor(starter: Starter) -> float:

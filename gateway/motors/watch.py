@@ -16,9 +16,11 @@ from typing import Any
 
 from gateway.instants import SECOND, Instant
 from gateway.motors.budget import budget
+from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.facts import Starter
 from gateway.motors.fold import Fold
 from gateway.motors.history import History
+from gateway.motors.outlook import with_outlook
 from gateway.motors.plain import Plain, from_plain, to_plain
 from gateway.motors.reading import Reading
 from gateway.motors.records import Budget, Event, Live, Pace, Start
@@ -29,6 +31,9 @@ from gateway.motors.watch_state import WatchState
 
 SET_BACK: Instant = 2 * SECOND
 LATE_IN_A_ROW = 3
+VERSION = 2
+READ_VERSIONS = (1, VERSION)
+"""What version 1 does not have begins as at a first reading: drift is learned anew, settings and phases are looked at from now on."""
 _STARTING = IN_START | {Phase.SUSPECTED, Phase.LOST_STARTING}
 
 
@@ -84,6 +89,18 @@ class Watch:
         """Return what all limits together say at `at` (not before the last reading)."""
         return budget(self.starter, self.history(at), at)
 
+    def explained_budget(self, at: Instant) -> Budget:
+        """Return the budget with what stands behind it: how it was decided, the heat to come, what a start would do."""
+        return with_outlook(self.starter, self.history(at), self.budget(at))
+
+    def note(self, at: Instant, text: str) -> None:
+        """Take in that somebody has worked on the machine: drift is learned anew. It counts from the next reading on."""
+        self._state.drift.begin_anew(at, text)
+
+    def drift_breaks(self) -> tuple[DriftBreak, ...]:
+        """Return where the baselines of drift began anew, oldest first."""
+        return tuple(self._state.drift.breaks)
+
     def live(self) -> Live:
         """Return what is known at the last reading: the row of the motors page. `last_start` comes without its curve."""
         return live_of(self._state, self.starter, self._fold.model)
@@ -106,11 +123,11 @@ class Watch:
 
     def snapshot(self) -> dict[str, Plain]:
         """Return the whole state as JSON-able data."""
-        return {"version": 1, "state": to_plain(self._state)}
+        return {"version": VERSION, "state": to_plain(self._state)}
 
     @classmethod
     def restored(cls, starter: Starter, snapshot: Mapping[str, Any]) -> Watch:
-        """Return a watch that goes on from a snapshot; ValueError for one of another version."""
-        if snapshot.get("version") != 1:
-            raise ValueError(f"snapshot of version {snapshot.get('version')}, this program reads version 1")
+        """Return a watch that goes on from a snapshot, of an earlier version too; ValueError for one of a later one."""
+        if snapshot.get("version") not in READ_VERSIONS:
+            raise ValueError(f"snapshot of version {snapshot.get('version')}, this program reads version {VERSION} and earlier")
         return cls(starter, from_plain(WatchState, snapshot["state"]))

@@ -44,6 +44,7 @@ ROLES: dict[str, Role] = {
     "stopping": Role(_FLAG, "", "the starter is ramping down"),
     "tripped": Role(_FLAG, "", "a protective trip stands"),
     "trip_code": Role(_CODE, "", "the starter's own code for the last trip, 0 or a text for none"),
+    "phase_loss": Role(_FLAG, "", "the starter says that a phase is lost"),
     "start_count": Role(_COUNTER, "", "starts counted by the starter itself"),
     "running_hours": Role(_NUMBER, "h", "running hours counted by the starter"),
     "winding_temperature": Role(_NUMBER, "degC", "measured winding temperature"),
