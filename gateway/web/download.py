@@ -52,9 +52,9 @@ def cell(value: object) -> str:
 
 def starts_csv(motor: str, starts: Iterable[Start], time: PlantTime, utc: PlantTime) -> Iterator[str]:
     """Yield the ledger as CSV, a header line first; instants in UTC and in the plant's own time."""
-    yield _line(COLUMNS)
+    yield csv_line(COLUMNS)
     for start in starts:
-        yield _line(_fields(motor, start, time, utc))
+        yield csv_line(_fields(motor, start, time, utc))
 
 
 def _fields(motor: str, start: Start, time: PlantTime, utc: PlantTime) -> tuple[object, ...]:
@@ -83,7 +83,8 @@ def _fields(motor: str, start: Start, time: PlantTime, utc: PlantTime) -> tuple[
     )
 
 
-def _line(values: Iterable[object]) -> str:
+def csv_line(values: Iterable[object]) -> str:
+    """Return one line of CSV, every cell made harmless."""
     out = io.StringIO()
     csv.writer(out, lineterminator="\r\n").writerow([cell(value) for value in values])
     return out.getvalue()

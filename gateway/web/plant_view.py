@@ -6,8 +6,8 @@ pages call them in the thread pool.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Protocol
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from gateway.instants import Instant
@@ -65,6 +65,17 @@ class SamplesView(Protocol):
     def values(self) -> Sequence[float | None]: ...
 
 
+class EventView(Protocol):
+    """Something worth keeping that is no start: a gap, a counter that was reset."""
+
+    @property
+    def at(self) -> Instant: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def body(self) -> Mapping[str, Any]: ...
+
+
 class PlantView(Protocol):
     """The running gateway as pages and API see it."""
 
@@ -84,5 +95,6 @@ class PlantView(Protocol):
 
     def starts(self, name: str, *, before_number: int | None = None, limit: int = 50, curves: bool = False) -> list[Start]: ...
     def start(self, name: str, number: int) -> Start | None: ...
-    def samples(self, name: str, key: str, from_at: Instant, to_at: Instant) -> SamplesView: ...
+    def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> SamplesView: ...
+    def events(self, name: str, *, limit: int = 100) -> Sequence[EventView]: ...
     def alerts(self, *, limit: int = 100) -> Sequence[Alert]: ...

@@ -26,6 +26,13 @@ _DECIMALS = {"A": 1, "V": 1, "kW": 1, "kWh": 1, "%": 1, "Hz": 2, "degC": 1, "rpm
 _UNIT_WORDS = {"degC": "°C", "": ""}
 
 
+def unit_words(motor: MotorNow, key: str) -> str:
+    """Return the unit of a signal as the pages write it, "" for one that has none."""
+    role = ROLES.get(key)
+    unit = motor.starter.signals.units.get(key) or (role.unit if role is not None else "")
+    return _UNIT_WORDS.get(unit, unit)
+
+
 def live_values(motor: MotorNow) -> list[LiveValue]:
     """Return the signals in a steady order: those with a role in the order of the roles, then the others by name."""
     live, facts = motor.live, motor.starter.signals

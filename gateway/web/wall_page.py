@@ -24,6 +24,8 @@ KIND_WORDS = {
     AlertKind.UNSEEN_STARTS: "not seen",
     AlertKind.NO_DATA: "no data",
     AlertKind.IMPLAUSIBLE_VALUE: "odd value",
+    AlertKind.PHASE_LOSS: "phase lost",
+    AlertKind.DRIFT: "drifts",
 }
 
 

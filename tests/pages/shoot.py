@@ -38,6 +38,7 @@ PAGES = {
     "motor-silent": "/motors/BP-01",
     "compare": "/compare?motor=DC-01",
     "predict": "/predict?motor=DC-01",
+    "signals": "/signals?motor=DC-01&signal=current&signal=voltage&signal=running",
     "wall": "/wall",
     "alerts": "/alerts",
     "wire": "/wire",

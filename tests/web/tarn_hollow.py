@@ -24,6 +24,7 @@ from gateway.motors.reading import Quality
 from gateway.motors.records import Budget, Curve, Live, MotorState, Outcome, Start
 from gateway.motors.thermal import learned_from, thermal_model
 from gateway.services.health import Health, LinkHealth, StoreHealth
+from gateway.store.readers import StoredEvent
 
 NOW: Instant = from_iso("2026-03-12T14:12:00Z")
 ZONE = ZoneInfo("Europe/London")
@@ -341,6 +342,7 @@ class FakePlant:
     standing: list[Alert] = field(default_factory=list)
     past_alerts: list[Alert] = field(default_factory=list)
     connections: list[LinkHealth] = field(default_factory=list)
+    happened: dict[str, list[StoredEvent]] = field(default_factory=dict)
     site_name: str = "Tarn Hollow"
     revision: int = 0
     clock: Clock = field(default_factory=lambda: HandClock(NOW))
@@ -395,9 +397,12 @@ class FakePlant:
     def start(self, name: str, number: int) -> Start | None:
         return next((start for start in self.motors[name].starts if start.number == number), None)
 
-    def samples(self, name: str, key: str, from_at: Instant, to_at: Instant) -> Trace:
+    def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Trace:
         at = list(range(from_at, to_at, 10 * MINUTE))
         return Trace(at, [None if place == 1 else float(place) for place in range(len(at))])
+
+    def events(self, name: str, *, limit: int = 100) -> list[StoredEvent]:
+        return self.happened.get(name, [])[:limit]
 
     def alerts(self, *, limit: int = 100) -> list[Alert]:
         return [*self.standing, *self.past_alerts][:limit]

@@ -70,7 +70,8 @@ def motor(plant: FakePlant, name: str, held: Budget, **live: Any) -> MotorNow:
 def test_waiting(plant: FakePlant) -> None:
     it = motor(plant, "DC-01", budget())
     assert answer(it, TIME, NOW) == "May be started again at 14:37."
-    assert explanation(it.live, it.budget, NOW) == "The starter rating decides: 1781 s off after a start of 19 s. 25\u00a0min\u00a0to\u00a0wait."
+    said = explanation(it.live, it.budget, NOW).replace("\u00a0", " ")
+    assert said == "The starter rating decides: 1781 s off after a start of 19 s. 25 min to wait."
     assert next_start(it.live, it.budget, TIME).main == "14:37"
 
 
