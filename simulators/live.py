@@ -176,7 +176,7 @@ class LivePlant:
 
     def write_truth(self, path: Path) -> int:
         """Write what really happened to every starter, in the order of time, as JSON lines; return how many records."""
-        records = [record for starter in self.starters.values() for record in starter.truth]
+        records = [record for starter in self.starters.values() for record in (*starter.truth, *starter.events)]
         return write_truth(path, sorted(records, key=lambda record: (record.began_s, record.starter)))
 
     @property

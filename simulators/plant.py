@@ -20,18 +20,19 @@ from simulators.motor import TICK_S, TICKS_PER_S, Motor, tick_at, tick_from
 from simulators.protection import USUAL_CODES, Trip
 from simulators.timetable import Action, Event, Timetable
 from simulators.traits import Make
-from simulators.truth import TrueStart, TrueStop, Truth, start_figures
+from simulators.truth import TrueEvent, TrueStart, TrueStop, Truth, start_figures
 from simulators.words import Value
 
 _RETRY_RESET_S = 60.0
 _FED = (Phase.STARTING, Phase.RUNNING, Phase.STOPPING)
 _OFF = (Phase.OFF, Phase.TRIPPED)
+_RUNS = frozenset({Action.START, Action.STOP, Action.SWITCH_OFF})
 
 
 class SimulatedStarter:
     """A starter made from a `Make`; time in seconds from the scenario's begin.
 
-    truth: everything that happened so far, oldest first.
+    truth: every start and stop so far, oldest first. events: what else befell the device or its supply.
     """
 
     def __init__(self, make: Make) -> None:
@@ -44,6 +45,7 @@ class SimulatedStarter:
         )
         self.timetable = Timetable(daily=make.daily, single=make.events, seed=make.seed)
         self.truth: list[Truth] = []
+        self.events: list[TrueEvent] = []
         self.reachable = True
         self.frozen = False
         self.trip_cause = Trip.NONE
@@ -163,6 +165,9 @@ class SimulatedStarter:
 
     def _happen(self, event: Event) -> None:
         before = self.motor.phase
+        if event.action not in _RUNS:
+            at_s = self.motor.tick * TICK_S
+            self.events.append(TrueEvent(starter=self.name, began_s=at_s, what=event.action.value, value=event.value))
         match event.action:
             case Action.START:
                 self._start()

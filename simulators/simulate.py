@@ -155,7 +155,7 @@ class Simulation:
         if control is not None:
             self._tell(f"  control  {control}  (this machine only: GET /status, POST /orders)")
         self._tell(
-            "orders: start, stop, off, trip, reset, fault KIND, clear, set NAME VALUE, free NAME, status, help, quit   Ctrl-C ends it"
+            "orders: start, stop, off, trip, reset, fault KIND, clear, set NAME VALUE, free NAME, status, help, quit; Ctrl-C ends it"
         )
 
     async def _at_the_keyboard(self, line: str) -> None:

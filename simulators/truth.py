@@ -50,7 +50,19 @@ class TrueStop:
     trip: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrueEvent:
+    """Something else that befell the device or its supply: a reset, a restart, a counter set, an open line. value: as ordered."""
+
+    starter: str
+    began_s: float
+    what: str
+    value: float
+
+
 Truth = TrueStart | TrueStop
+Record = Truth | TrueEvent
+_KINDS: dict[type[Record], str] = {TrueStart: "start", TrueStop: "stop", TrueEvent: "event"}
 
 
 def start_figures(tally: Tally, flc_a: float) -> dict[str, float]:
@@ -65,12 +77,11 @@ def start_figures(tally: Tally, flc_a: float) -> dict[str, float]:
     }
 
 
-def write_truth(path: Path, records: Iterable[Truth]) -> int:
+def write_truth(path: Path, records: Iterable[Record]) -> int:
     """Write records as JSON lines, `kind_of_record` first in each; return how many."""
     written = 0
     with path.open("w", encoding="utf-8") as stream:
         for record in records:
-            kind = "start" if isinstance(record, TrueStart) else "stop"
-            stream.write(json.dumps({"kind_of_record": kind, **asdict(record)}) + "\n")
+            stream.write(json.dumps({"kind_of_record": _KINDS[type(record)], **asdict(record)}) + "\n")
             written += 1
     return written

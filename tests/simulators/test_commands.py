@@ -7,7 +7,9 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from gateway.registers.model import Table
 from simulators.commands import CommandDesk, CommandPlace, Order, answer_write
+from simulators.live import LiveUnit
 from simulators.modbus import ModbusServer
+from tests.simulators.makes import starter
 from tests.simulators.wire import Bank, read_request, wire_to
 
 PLACES = (
@@ -88,6 +90,20 @@ async def test_an_independent_client_writes() -> None:
         client.close()
         await server.wait_until_left_alone()
     assert given == [Order.START, Order.STOP, Order.STOP, Order.RESET, Order.START, Order.TRIP]
+
+
+def test_a_read_gives_what_was_written_where_the_device_has_nothing() -> None:
+    bench = starter()
+    place = CommandPlace(order=Order.RUN, table=Table.HOLDING, address=15, written="holding 15")
+    own = CommandDesk([place], [].append)
+    unit = LiveUnit(bench, lambda: 1.0, own)
+    assert unit.answers
+    own.write(Table.HOLDING, 15, [77])
+    words = unit.read(Table.HOLDING, 14, 2)
+    assert words is not None
+    assert words[1] == 77
+    assert list(unit.read(Table.HOLDING, 0, 1) or ()) == list(bench.read(Table.HOLDING, 0, 1) or ())
+    assert unit.read(Table.HOLDING, 15, 99) is None
 
 
 async def test_without_a_desk_nothing_can_be_written() -> None:

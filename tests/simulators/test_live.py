@@ -105,9 +105,11 @@ async def test_a_plant_lives_by_the_clock_and_answers_on_the_wire(scenario: Scen
             assert await words(1, 1) == (0,)
         assert plant.trap_hits == 0
         assert server.faults.drawn == {ReplyFault.ID_ZERO: 1, ReplyFault.EXCEPTION: 1}
-        assert plant.write_truth(tmp_path / "truth.jsonl") == 2
-    first = json.loads((tmp_path / "truth.jsonl").read_text(encoding="utf-8").splitlines()[0])
+        assert plant.write_truth(tmp_path / "truth.jsonl") == 4
+    first, *others = (json.loads(line) for line in (tmp_path / "truth.jsonl").read_text(encoding="utf-8").splitlines())
     assert (first["starter"], first["began_s"], first["count"]) == ("dust-fan", 100.0, 0)
+    assert [(other["kind_of_record"], other["began_s"]) for other in others] == [("stop", 160.0), ("event", 400.0), ("event", 405.0)]
+    assert [other["what"] for other in others[1:]] == ["unreachable", "reachable"]
 
 
 async def test_a_plant_lives_without_readers(scenario: Scenario) -> None:
