@@ -36,7 +36,7 @@ class Trial:
     @property
     def score(self) -> float:
         """What speaks against this reading: its findings, and how unlikely the mistake is."""
-        return sum(each.weight for each in self.findings) + self.correction.cost
+        return float(sum(each.weight for each in self.findings)) + self.correction.cost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
