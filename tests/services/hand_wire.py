@@ -9,6 +9,7 @@ from gateway.clock import HandClock
 from gateway.drivers.base import Fault, FaultKind
 from gateway.drivers.modbus_connection import Answer, Refusal
 from gateway.drivers.replies import cut_short
+from gateway.drivers.sockets import connect_fault
 from gateway.registers.model import Span
 
 BROKEN_OFF = Fault(kind=FaultKind.CLOSED, text="the device closed the connection", breaks_link=True)
@@ -22,6 +23,9 @@ class HandDevice:
     takes_s: float = 0.01
     dead: set[int] = field(default_factory=set)
     breaks_off: bool = False
+    resets: bool = False
+    refuses: bool = False
+    never_accepts: bool = False
     word: Callable[[int, int], int] = lambda unit, address: address
     opens: list[float] = field(default_factory=list)
     asked: list[tuple[float, int, Span]] = field(default_factory=list)
@@ -49,7 +53,14 @@ class HandConnection:
 
     async def open(self, timeout_s: float) -> Fault | None:
         self._device.opens.append(self._device.clock.monotonic())
-        await self._device.clock.sleep(self._device.takes_s)
+        if self._device.refuses:
+            self.fault = connect_fault(ConnectionRefusedError(111, "refused"), "10.0.0.5", 502, timeout_s)
+            return self.fault
+        if self._device.never_accepts:
+            await self._device.clock.sleep(timeout_s)
+            self.fault = connect_fault(TimeoutError(), "10.0.0.5", 502, timeout_s)
+            return self.fault
+        await self._device.clock.sleep(min(self._device.takes_s, 0.01))
         self.is_open = True
         return None
 
@@ -66,6 +77,8 @@ class HandConnection:
             await device.clock.sleep(timeout_s)
             return self._broken(cut_short(b"", timeout_s))
         await device.clock.sleep(device.takes_s)
+        if device.resets:
+            return self._broken(BROKEN_OFF)
         if device.breaks_off:
             # The reply comes, and the connection is gone behind it.
             self.is_open = False
