@@ -34,7 +34,7 @@ def test_another_programs_database_and_another_schema_are_left_alone(tmp_path: P
     store = store_in(tmp_path)
     url = store.url.render_as_string()
     with store.writing.begin() as written:
-        written.exec_driver_sql("UPDATE schema_version SET version = 999")
+        written.exec_driver_sql("UPDATE schema_version SET version = 999 WHERE version = (SELECT max(version) FROM schema_version)")
     store.close()
     with pytest.raises(StoreError, match="has schema 999"), readers_of(url):
         pass

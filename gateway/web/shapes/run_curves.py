@@ -22,7 +22,7 @@ WIDTH, HEIGHT = 224.0, 292.0
 _LEFT, _RIGHT = 24.0, 219.0
 _ROWS = ((18.0, 122.0), (152.0, 262.0))
 _THIN_PX = 0.25
-_REACHED_PX = 118.0
+_REACHED_PX = 96.0
 _SPEED_TOP = 1.05
 _TURNS = 0.05
 """Curves over less of the width than this have no room for names."""
@@ -138,5 +138,5 @@ def _reached(item: MethodPrediction, scales: CommonScales) -> list[str]:
     anchor, x = ("end", at - 4) if at + _REACHED_PX > _RIGHT else ("start", at + 4)
     return [
         svg.path(f"M{svg.figure(at)} {svg.figure(upper)}V{svg.figure(lower)}", "g3"),
-        svg.text(x, upper + 12, f"95 % speed {item.time_to_95_pct_speed_s:.1f} s", "t2", anchor),
+        svg.text(x, upper + 12, f"95 % at {item.time_to_95_pct_speed_s:.1f} s", "t2", anchor),
     ]
