@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gateway.clock import Clock
+from gateway.errors import StartledgerError
 from gateway.registers.findings import nearest
 from gateway.registers.model import Signal
 from simulators.fault_desk import FaultDesk
@@ -96,7 +97,7 @@ class Orders:
             return Answer(False, f"`{word}` is not an order{': ' + hint if hint else ''}; `help` lists them")
         try:
             return await act(rest)
-        except ValueError as error:
+        except (ValueError, StartledgerError) as error:
             return Answer(False, str(error))
 
     async def close(self) -> None:

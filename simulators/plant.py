@@ -161,13 +161,14 @@ class SimulatedStarter:
                 self._follow(before)
             if due > tick:
                 return
-            self._happen(self.timetable.pop())
+            happening = self.timetable.pop()
+            if happening.action not in _RUNS:
+                at_s = motor.tick * TICK_S
+                self.events.append(TrueEvent(starter=self.name, began_s=at_s, what=happening.action.value, value=happening.value))
+            self._happen(happening)
 
     def _happen(self, event: Event) -> None:
         before = self.motor.phase
-        if event.action not in _RUNS:
-            at_s = self.motor.tick * TICK_S
-            self.events.append(TrueEvent(starter=self.name, began_s=at_s, what=event.action.value, value=event.value))
         match event.action:
             case Action.START:
                 self._start()

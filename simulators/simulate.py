@@ -207,10 +207,14 @@ def _keyboard(do: Callable[[str], Awaitable[None]], stop: asyncio.Event) -> Call
     def read() -> None:
         kept = b""
         while not leaving.is_set():
-            ready, _, _ = select.select([0], [], [], 0.2)
-            if not ready:
+            try:
+                ready, _, _ = select.select([0], [], [], 0.2)
+                data = os.read(0, 4096) if ready else None
+            except OSError:
+                # There is no standard input at all: a service without a keyboard.
+                return
+            if data is None:
                 continue
-            data = os.read(0, 4096)
             if not data:
                 return
             *whole, kept = (kept + data).split(b"\n")

@@ -95,7 +95,8 @@ async def test_an_independent_client_writes() -> None:
 def test_a_read_gives_what_was_written_where_the_device_has_nothing() -> None:
     bench = starter()
     place = CommandPlace(order=Order.RUN, table=Table.HOLDING, address=15, written="holding 15")
-    own = CommandDesk([place], [].append)
+    given: list[Order] = []
+    own = CommandDesk([place], given.append)
     unit = LiveUnit(bench, lambda: 1.0, own)
     assert unit.answers
     own.write(Table.HOLDING, 15, [77])
