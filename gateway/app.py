@@ -7,7 +7,7 @@ import contextlib
 import gc
 import logging
 import signal
-from collections import defaultdict
+from collections import ChainMap, defaultdict
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 
 import uvloop
@@ -17,6 +17,7 @@ from gateway.drivers.base import Attached, Link
 from gateway.drivers.modbus import ModbusLink
 from gateway.drivers.opcua import OpcuaLink
 from gateway.errors import StoreError
+from gateway.instants import Instant
 from gateway.registers.model import Fetch, OpcuaPlace, Protocol, RegisterMap, SignalPace
 from gateway.services.housekeeping import Housekeeping
 from gateway.services.pipeline import Pipeline
@@ -24,11 +25,13 @@ from gateway.services.plant import Plant, Watched
 from gateway.services.poller import Polled, Poller
 from gateway.services.publication import Publication
 from gateway.services.recovery import note_settings, recover
+from gateway.services.weekly import Weekly
 from gateway.site import LinkAddress, Site, StarterSite
 from gateway.store.database import Store, open_store
 from gateway.store.readers import Readers
 from gateway.store.writer import Writer
 from gateway.web.application import create_app
+from gateway.web.reports.weekly import write_weekly
 from gateway.web.serving import serve
 
 log = logging.getLogger(__name__)
@@ -108,8 +111,12 @@ async def running_gateway(site: Site, clock: Clock) -> AsyncIterator[Plant]:
     with opened_core(site, clock) as core:
         poller = Poller(links_of(site, clock), core.pipeline, clock)
         housekeeping = Housekeeping(core.store, core.writer, clock, keep_readings_days=site.keep_readings_days)
-        core.plant.watched = Watched(links=poller.logs, jobs=housekeeping.jobs)
+        weekly = _weekly(site, core.plant, clock)
+        jobs = housekeeping.jobs if weekly is None else ChainMap(housekeeping.jobs, weekly.jobs)
+        core.plant.watched = Watched(links=poller.logs, jobs=jobs)
         housekeeping.start()
+        if weekly is not None:
+            weekly.start()
         poller.start()
         # What was made so far lives as long as the gateway: the collector need not walk through it again and again.
         gc.freeze()
@@ -118,6 +125,21 @@ async def running_gateway(site: Site, clock: Clock) -> AsyncIterator[Plant]:
         finally:
             await poller.stop()
             housekeeping.stop()
+            if weekly is not None:
+                weekly.stop()
+
+
+def _weekly(site: Site, plant: Plant, clock: Clock) -> Weekly | None:
+    """Return the job of the weekly reports, None where the site file wants none."""
+    settings = site.reports
+    if settings is None:
+        return None
+
+    async def write_due(now: Instant) -> str:
+        lasts = {name: plant.live(name).last_good_at for name in plant.names}
+        return await asyncio.to_thread(write_weekly, site, settings, plant.periods, lasts.get, now)
+
+    return Weekly(write_due, clock)
 
 
 async def serve_gateway(site: Site, clock: Clock, stop: asyncio.Event, *, on_ready: Callable[[str], None]) -> None:

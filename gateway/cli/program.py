@@ -18,6 +18,7 @@ from gateway.cli.map import maps
 from gateway.cli.output import GOOD, WRONG_INPUT, err, out
 from gateway.cli.predict import predict
 from gateway.cli.replay import replay
+from gateway.cli.report import export, report
 from gateway.cli.run import demo, run
 from gateway.cli.simulate import simulate
 from gateway.errors import InputError, StartledgerError
@@ -30,7 +31,7 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, replay, predict, fit, simulate, certificate):
+for command in (demo, run, check, replay, predict, fit, report, export, simulate, certificate):
     cli.command()(command)
 cli.add_typer(bench)
 cli.add_typer(maps)

@@ -21,6 +21,7 @@ from gateway.services.publication import Publication
 from gateway.services.track import Track
 from gateway.site import Site
 from gateway.store.database import Store
+from gateway.store.periods import Periods
 from gateway.store.readers import Readers, StoredEvent
 from gateway.store.samples import Samples
 from gateway.store.writer import Writer
@@ -59,6 +60,8 @@ class Plant:
         self._writer = writer
         self._clock = clock
         self._readers = Readers(store)
+        self.periods = Periods(self._readers)
+        """What the store holds of a span of time; synchronous, for any thread."""
         self._started_at = clock.now()
         self._budgets: dict[str, tuple[int, Budget]] = {}
 

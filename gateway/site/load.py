@@ -15,9 +15,10 @@ from gateway.registers.sections import Section
 from gateway.registers.yaml_tree import YamlMap, read_tree
 from gateway.site.model import Site, StarterSite, WebSettings
 from gateway.site.reach_fields import is_host
+from gateway.site.report_fields import read_reports
 from gateway.site.starter_fields import read_starter
 
-_FIELDS = ("site", "about", "time_zone", "store", "web", "keep_readings", "defaults", "starters")
+_FIELDS = ("site", "about", "time_zone", "store", "web", "keep_readings", "reports", "defaults", "starters")
 _DEFAULTS = ("map", "motor", "load", "starter", "limits", "thresholds", "pace", "alerts")
 _STORES = ("sqlite", "postgresql")
 
@@ -78,6 +79,7 @@ def site_from(tree: YamlMap, path: Path, findings: Findings, shelf: MapShelf) ->
     store_url = _store_url(top, path)
     web = _web(top)
     days = top.quantity("keep_readings", "d", 1, 36500)
+    reports = read_reports(top, path.parent)
     starters = _starters(top, shelf)
     _check_addresses(top, starters)
     if name is None or zone is None:
@@ -90,6 +92,7 @@ def site_from(tree: YamlMap, path: Path, findings: Findings, shelf: MapShelf) ->
         starters=starters,
         file=path,
         keep_readings_days=30 if days is None else round(days),
+        reports=reports,
     )
 
 

@@ -137,6 +137,24 @@ class WebSettings:
     port: int = 8460
 
 
+class ReportForm(StrEnum):
+    """What a report is written as, by the ending of its file."""
+
+    PDF = "pdf"
+    HTML = "html"
+    CSV = "csv"
+    JSON = "json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSettings:
+    """Weekly reports: the folder they are written into, the weekday on which a week begins (0 Monday), and their forms."""
+
+    folder: Path
+    weekday: int = 0
+    forms: tuple[ReportForm, ...] = (ReportForm.PDF,)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """A whole site. `store_url` is absolute: a relative SQLite file lies beside the site file."""
@@ -148,6 +166,7 @@ class Site:
     starters: tuple[StarterSite, ...]
     file: Path
     keep_readings_days: int = 30
+    reports: ReportSettings | None = None
 
     def starter(self, name: str) -> StarterSite | None:
         """Return the starter of this name, None when the site has none."""

@@ -23,6 +23,7 @@ from gateway.web.motor_routes import motor_router
 from gateway.web.pages import pages_router
 from gateway.web.plant_view import PlantView
 from gateway.web.predict_page import predict_router
+from gateway.web.reports_page import reports_router
 from gateway.web.signal_page import signal_router
 from gateway.web.snapshot import take_snapshot
 from gateway.web.stream import MOST_STREAMS, Hub
@@ -58,6 +59,7 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.include_router(compare_router(desk))
     app.include_router(signal_router(desk))
     app.include_router(predict_router(desk))
+    app.include_router(reports_router(desk))
     app.include_router(handbook_router(desk))
     app.include_router(api_router(desk))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -24,6 +24,7 @@ PLACES = (
     Place("wire", "/wire", "Wire", "Does every connection bring readings?"),
     Place("bench", "/bench", "Map bench", "Is each register of this map read right?", main=False),
     Place("predict", "/predict", "Predict", "What would another starting method do to this motor, its load and its supply?"),
+    Place("reports", "/reports", "Reports", "What happened in a day, a week or a month, fit to be printed and filed?", main=False),
     Place("handbook", "/handbook", "Handbook", "How is it done, and what does a word mean?", main=False),
     Place("wall", "/wall", "Wall", "From two metres: does any motor need somebody?", main=False),
 )

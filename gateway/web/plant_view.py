@@ -16,6 +16,8 @@ from gateway.motors.facts import Starter
 from gateway.motors.history import History
 from gateway.motors.records import Budget, Live, Start
 from gateway.services.health import Health, LinkHealth
+from gateway.site.model import ReportSettings
+from gateway.web.reports.records import PeriodView
 
 
 class MapView(Protocol):
@@ -54,6 +56,8 @@ class SiteView(Protocol):
     def time_zone(self) -> ZoneInfo: ...
     @property
     def starters(self) -> Sequence[StarterSiteView]: ...
+    @property
+    def reports(self) -> ReportSettings | None: ...
 
 
 class SamplesView(Protocol):
@@ -83,6 +87,8 @@ class PlantView(Protocol):
     def site(self) -> SiteView: ...
     @property
     def revision(self) -> int: ...
+    @property
+    def periods(self) -> PeriodView: ...
 
     def live(self, name: str) -> Live: ...
     def budget(self, name: str) -> Budget: ...

@@ -21,9 +21,10 @@ from gateway.motors.budget import budget
 from gateway.motors.facts import LimitSettings, LoadData, LoadKind, Method, MotorData, SignalFacts, Starter, StarterData
 from gateway.motors.history import History, StartMark
 from gateway.motors.reading import Quality
-from gateway.motors.records import Budget, Curve, Live, MotorState, Outcome, Start
+from gateway.motors.records import Budget, Curve, GapEnded, Live, MotorState, Outcome, Start, Stop
 from gateway.motors.thermal import learned_from, thermal_model
 from gateway.services.health import Health, LinkHealth, StoreHealth
+from gateway.site.model import ReportSettings
 from gateway.store.readers import StoredEvent
 
 NOW: Instant = from_iso("2026-03-12T14:12:00Z")
@@ -326,6 +327,38 @@ class Place:
     name: str
     time_zone: ZoneInfo
     starters: tuple[Entry, ...]
+    reports: ReportSettings | None = None
+
+
+@dataclass(frozen=True)
+class FakePeriods:
+    """The records of the fake plant in a span of time; the invented motors have run since a month before NOW."""
+
+    plant: FakePlant
+
+    def latest_starts(self, name: str, *, before_number: int, limit: int) -> list[Start]:
+        return self.plant.starts(name, before_number=before_number, limit=limit, curves=True)
+
+    def starts_touching(self, name: str, from_at: Instant, to_at: Instant) -> list[Start]:
+        found = [start for start in self.plant.motors[name].starts if start.began_at < to_at and start.ended_at >= from_at]
+        return [replace(start, curve=None) for start in reversed(found)]
+
+    def stops_between(self, name: str, from_at: Instant, to_at: Instant) -> list[Stop]:
+        return []
+
+    def alerts_touching(self, name: str, from_at: Instant, to_at: Instant) -> list[Alert]:
+        found = [alert for alert in self.plant.alerts() if alert.starter == name and alert.raised_at < to_at]
+        return [alert for alert in found if alert.returned_at is None or alert.returned_at >= from_at]
+
+    def gaps_touching(self, name: str, from_at: Instant, to_at: Instant) -> list[GapEnded]:
+        gap = GapEnded(began_at=NOW - 30 * HOUR, at=NOW - 29 * HOUR, reason="no answer")
+        return [gap] if name == "SC-01" and gap.began_at < to_at and gap.at >= from_at else []
+
+    def settings_noted(self, name: str, from_at: Instant, to_at: Instant) -> list[Instant]:
+        return []
+
+    def first_known(self, name: str) -> Instant | None:
+        return NOW - 30 * 24 * HOUR
 
 
 @dataclass(frozen=True)
@@ -346,6 +379,11 @@ class FakePlant:
     site_name: str = "Tarn Hollow"
     revision: int = 0
     clock: Clock = field(default_factory=lambda: HandClock(NOW))
+    report_settings: ReportSettings | None = None
+
+    @property
+    def periods(self) -> FakePeriods:
+        return FakePeriods(self)
 
     @property
     def now(self) -> Instant:
@@ -354,7 +392,7 @@ class FakePlant:
     @property
     def site(self) -> Place:
         entries = tuple(Entry(motor.starter, Address("modbus 127.0.0.1:5020"), Map("ramp-pro-metered")) for motor in self.motors.values())
-        return Place(self.site_name, ZONE, entries)
+        return Place(self.site_name, ZONE, entries, self.report_settings)
 
     def live(self, name: str) -> Live:
         live = self.motors[name].live

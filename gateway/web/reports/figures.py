@@ -12,11 +12,12 @@ import numpy as np
 
 from gateway.motors.facts import Starter
 from gateway.motors.records import Outcome, Start
-from gateway.motors.thermal import thermal_model
 from gateway.web.usual import Band, Usual, good_starts
 
 FEWEST_TO_CHANGE = 8
 """Good starts in the period below which no change is told: of so few half may lie outside the band by chance."""
+CHANGE_TOLERANCE = 0.03
+"""Share of the band's edge that the middle must lie beyond it: a narrow band is left by next to nothing."""
 Value = Callable[[Start], float | None]
 
 
@@ -63,12 +64,8 @@ class Change:
 def figures_of(starter: Starter, starts: Sequence[Start], usual: Usual) -> tuple[Figure, ...]:
     """Return the figures of the starts that were seen; those cut off, stalled or tripped count in the largest, not in the middle."""
     flc_a = starter.motor.flc_a
-    high = starter.thresholds.high_ratio
-    duration = f"from the begin of the current to at speed (bit, or below {high:g} × FLC); ± by the time between readings"
-    i2t = "sum over the samples; ± by the time between readings"
-    peak = "largest sample; a higher one between two readings is not seen"
-    speed = "mean of the seconds after the start"
-    heat = thermal_model(starter).source
+    duration = i2t = "± poll interval"
+    peak, speed, heat = "largest sample", "just after the start", "model of heat"
     return (
         _figure("duration", "s", 1, "measured", duration, starts, lambda s: s.duration_s, usual.duration_s, lambda s: s.duration_error_s),
         _figure("peak current", "× FLC", 2, "measured", peak, starts, lambda s: s.peak_ratio, usual.peak_ratio),
@@ -81,13 +78,14 @@ def figures_of(starter: Starter, starts: Sequence[Start], usual: Usual) -> tuple
 
 
 def changes_of(figures: Sequence[Figure]) -> tuple[Change, ...]:
-    """Return the figures whose middle lies outside the band by more than its error."""
+    """Return the figures whose middle lies outside the band by more than its error and the tolerance."""
     found = []
     for figure in figures:
         if figure.usual is None or figure.median is None or figure.count < FEWEST_TO_CHANGE:
             continue
         error = figure.error or 0.0
-        if figure.median - error > figure.usual.high or figure.median + error < figure.usual.low:
+        above = figure.median - error > figure.usual.high * (1.0 + CHANGE_TOLERANCE)
+        if above or figure.median + error < figure.usual.low * (1.0 - CHANGE_TOLERANCE):
             found.append(
                 Change(name=figure.name, unit=figure.unit, decimals=figure.decimals, median=figure.median, error=error, usual=figure.usual)
             )

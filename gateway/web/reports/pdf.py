@@ -15,7 +15,19 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepTogether, LongTable, PageBreak, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus import (
+    BaseDocTemplate,
+    CondPageBreak,
+    Flowable,
+    Frame,
+    KeepTogether,
+    LongTable,
+    PageBreak,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+    Table,
+)
 
 from gateway.web.plant_time import PlantTime
 from gateway.web.reports.content import Report
@@ -30,6 +42,8 @@ _WIDTH, _HEIGHT = A4
 _MARGIN, _TOP, _FOOT = 12 * mm, 16 * mm, 20 * mm
 _ROOM = _WIDTH - 2 * _MARGIN
 _GAP = 8.0
+_HEAD_ROOM = 70.0
+"""A heading stands on a page only with the head of its table and a row or two."""
 Style = list[tuple[Any, ...]]
 
 
@@ -114,7 +128,7 @@ def _summary(sheets: Sheets) -> list[Flowable]:
 def _motor(sheet: Sheet) -> list[Flowable]:
     story: list[Flowable] = [_text(sheet.name, _TAG), _text(sheet.facts, _MILD), Spacer(1, 4), _text(sheet.sentence, _ANSWER), Spacer(1, 6)]
     pictures = sheet.pictures
-    key = Table([[_text(name, _MILD), _text(value, _CELL)] for name, value in sheet.key_lines], colWidths=[92, 158], style=_plain(2))
+    key = Table([[_text(name, _MILD), _text(value, _CELL)] for name, value in sheet.key_lines], colWidths=[118, 132], style=_plain(2))
     if pictures.latest is None:
         story.append(key)
     else:
@@ -123,8 +137,8 @@ def _motor(sheet: Sheet) -> list[Flowable]:
     if pictures.spreads:
         story += [Spacer(1, _GAP), _text("Starts of the period against the usual", _H2), _text(sheet.usual, _MILD), Spacer(1, 3)]
         story.append(Table([[Picture(each) for each in pictures.spreads]], colWidths=[_ROOM / 4] * 4, style=_plain(0)))
-    story += [Spacer(1, _GAP), _past(sheet), Spacer(1, _GAP)]
-    story += _section("Figures", FIGURE_HEADS, sheet.figures, (82, 78, 38, 74, 34, 64, 0))
+    story += [Spacer(1, _GAP), _past(sheet)]
+    story += _section("Figures", FIGURE_HEADS, sheet.figures, (106, 66, 38, 80, 34, 64, 0))
     story += _section("Limits", LIMIT_HEADS, sheet.limits, (76, 130, 72, 0))
     return story + _lists(sheet)
 
@@ -150,7 +164,13 @@ def _section(
 ) -> list[Flowable]:
     if not rows:
         return []
-    told: list[Flowable] = [Spacer(1, _GAP), _text(title, _H2), Spacer(1, 2), _table(heads, rows, widths, right=right)]
+    told: list[Flowable] = [
+        CondPageBreak(_HEAD_ROOM),
+        Spacer(1, _GAP),
+        _text(title, _H2),
+        Spacer(1, 2),
+        _table(heads, rows, widths, right=right),
+    ]
     return [*told, _text(f"{more} more in the JSON and CSV forms of this report.", _MILD)] if more else told
 
 

@@ -12,7 +12,6 @@ from gateway.web.reports.pictures import MotorPictures, pictures_of
 from gateway.web.reports.summary import Topic, headline, topics
 from gateway.web.reports.words import (
     alert_words,
-    breach_words,
     figure_cells,
     limit_kept,
     limit_says,
@@ -30,7 +29,7 @@ from gateway.web.reports.words import (
 )
 from gateway.web.words import LIMIT_WORDS, METHOD_WORDS, counted, power_of, title_of
 
-MOST_LISTED = 24
+MOST_LISTED = 12
 """Starts, gaps and alerts listed on a motor's page; JSON and CSV have all of them."""
 SUMMARY_HEADS = (
     "motor",
@@ -43,7 +42,7 @@ SUMMARY_HEADS = (
     "not seen",
     "readings",
 )
-FIGURE_HEADS = ("figure", "10 to 90 % of starts", "middle", "largest", "error", "usual before", "kind and source")
+FIGURE_HEADS = ("figure", "10 to 90 %", "middle", "largest", "error", "usual before", "kind and source")
 LIMIT_HEADS = ("limit", "permits", "in the period", "source")
 START_HEADS = ("start", "began", "duration s", "peak × FLC", "I²t FLC² s", "heat %", "remark")
 Rows = tuple[tuple[str, ...], ...]
@@ -128,7 +127,8 @@ def _or_dash(count: int) -> str:
 
 
 def _sheet(motor: MotorReport, report: Report, time: PlantTime) -> Sheet:
-    starter, listed = motor.starter, listed_starts(motor)
+    starter = motor.starter
+    listed, starts_more = listed_starts(motor, MOST_LISTED)
     gaps, alerts = motor.coverage.gaps, motor.alerts
     return Sheet(
         name=motor.name,
@@ -137,10 +137,10 @@ def _sheet(motor: MotorReport, report: Report, time: PlantTime) -> Sheet:
         usual=usual_words(motor),
         key_lines=_key_lines(motor, time),
         pictures=pictures_of(motor, report, time),
-        figures=tuple((f"{f.name}, {f.unit}", *figure_cells(f), f"{f.kind}; {f.source}") for f in motor.figures),
+        figures=tuple((f"{f.name}, {f.unit}", *figure_cells(f), f"{f.kind}, {f.source}") for f in motor.figures),
         limits=tuple((LIMIT_WORDS[ln.limit], limit_says(ln, starter), limit_kept(ln), ln.source) for ln in motor.limits),
-        starts=tuple(_start_row(motor, start, time) for start in listed[:MOST_LISTED]),
-        starts_more=max(0, len(listed) - MOST_LISTED),
+        starts=tuple(_start_row(motor, start, time) for start in listed),
+        starts_more=starts_more,
         gaps=tuple((stamp(g.began_at, time), stamp(g.ended_at, time), span(g.length_s), g.reason) for g in _longest(motor)),
         gaps_more=max(0, len(gaps) - MOST_LISTED),
         alerts=tuple(
@@ -172,10 +172,7 @@ def _key_lines(motor: MotorReport, time: PlantTime) -> tuple[tuple[str, str], ..
         ("Map", motor.map_name),
     ]
     if motor.breaches:
-        first = motor.breaches[0]
-        lines.insert(
-            3, ("Before a limit permitted", f"{counted(len({b.number for b in motor.breaches}), 'start', 'starts')}; {breach_words(first)}")
-        )
+        lines.insert(3, ("Before permitted", counted(len({breach.number for breach in motor.breaches}), "start", "starts")))
     if changed:
         lines.append(("Site file changed", ", ".join(changed[:4])))
     return tuple(lines)

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gateway.motors.records import Outcome
 from gateway.web.plant_time import span
 from gateway.web.reports.content import MotorReport, Report
-from gateway.web.reports.words import FULL, change_words, not_at_speed, share_words, times
+from gateway.web.reports.words import FULL, change_words, cut_words, length_words, not_at_speed, share_words, times
 from gateway.web.words import LIMIT_WORDS, counted
 
 MOST_NAMED = 5
@@ -25,7 +24,7 @@ class Topic:
 
 def headline(report: Report) -> str:
     """Return the answer of the whole report."""
-    length = span(report.period.length_s)
+    length = length_words(report.period.length_s)
     if not report.motors:
         return "The site file names no motor."
     if not report.starts:
@@ -61,15 +60,12 @@ def _exceeded(report: Report) -> Topic:
 
 
 def _broken(report: Report) -> Topic:
+    title = "Cut off, stalled or tripped"
     found = [motor for motor in report.motors if not_at_speed(motor)]
     if not found:
-        return Topic("Cut off, stalled or tripped", "None: every start that was seen reached its speed.")
-    lines = []
-    for motor in found:
-        kinds = ((Outcome.ABORTED, "cut off"), (Outcome.STALLED, "stalled"), (Outcome.TRIPPED, "tripped"))
-        lines.append(f"{motor.name}: " + ", ".join(f"{motor.counts[kind]} {word}" for kind, word in kinds if motor.counts[kind]))
-    total = sum(not_at_speed(motor) for motor in found)
-    return Topic("Cut off, stalled or tripped", f"{counted(total, 'start', 'starts')} of {_names(found)}.", tuple(lines))
+        return Topic(title, "None: every start that was seen reached its speed.")
+    lines = tuple(f"{motor.name}: {', '.join(cut_words(motor))}" for motor in found)
+    return Topic(title, f"{counted(sum(not_at_speed(motor) for motor in found), 'start', 'starts')} of {_names(found)}.", lines)
 
 
 def _changed(report: Report) -> Topic:
@@ -93,14 +89,15 @@ def _gaps(report: Report) -> Topic:
     found = [motor for motor in report.motors if motor.coverage.share < FULL]
     if not found:
         return Topic("Data gaps", "None: readings came for the whole period.")
-    lines = []
+    lines: dict[str, list[MotorReport]] = {}
     for motor in found:
         longest = max(motor.coverage.gaps, key=lambda gap: gap.length_s)
         reason = f" ({longest.reason})" if longest.reason else ""
         many = counted(len(motor.coverage.gaps), "gap", "gaps")
         share = share_words(motor.coverage.share)
-        lines.append(f"{motor.name}: {share} with readings; {many}, the longest {span(longest.length_s)}{reason}")
-    return Topic("Data gaps", f"{counted(len(found), 'motor', 'motors')}: {_names(found)}.", tuple(lines))
+        lines.setdefault(f"{share} with readings; {many}, the longest {span(longest.length_s)}{reason}", []).append(motor)
+    told = tuple(f"{_names(motors)}: {words}" for words, motors in lines.items())
+    return Topic("Data gaps", f"{counted(len(found), 'motor', 'motors')} of {len(report.motors)}.", told)
 
 
 def _names(motors: list[MotorReport]) -> str:

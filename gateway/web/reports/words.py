@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from gateway.instants import Instant, seconds_between
 from gateway.motors.facts import Starter
 from gateway.motors.records import LimitName, Outcome, Start
@@ -9,7 +11,7 @@ from gateway.motors.starts_table import allowed_for
 from gateway.web.plant_time import PlantTime, span
 from gateway.web.reports.breaches import Breach
 from gateway.web.reports.content import WITHIN, LimitLine, MotorReport, Report
-from gateway.web.reports.figures import FEWEST_TO_CHANGE, Change, Figure
+from gateway.web.reports.figures import CHANGE_TOLERANCE, FEWEST_TO_CHANGE, Change, Figure
 from gateway.web.usual import FEWEST_STARTS, TOLERANCE, USUAL_STARTS
 from gateway.web.words import LIMIT_WORDS, counted, number, percent, sentence, start_verdict, with_error
 
@@ -49,6 +51,24 @@ def not_at_speed(motor: MotorReport) -> int:
     return sum(motor.counts[kind] for kind in (Outcome.ABORTED, Outcome.STALLED, Outcome.TRIPPED))
 
 
+def cut_words(motor: MotorReport) -> list[str]:
+    """Return how many starts did not reach speed, by how they ended."""
+    kinds = ((Outcome.ABORTED, "cut off"), (Outcome.STALLED, "stalled"), (Outcome.TRIPPED, "tripped"))
+    return [f"{motor.counts[kind]} {word}" for kind, word in kinds if motor.counts[kind]]
+
+
+def length_words(length_s: float) -> str:
+    """Return the length of a period: days and whole hours.
+
+    >>> length_words(7 * 86400), length_words(6.4 * 86400), length_words(5 * 3600), length_words(90)
+    ('7 days', '6 days 10 h', '5 h', '90 s')
+    """
+    days, hours = divmod(round(length_s / 3600), 24)
+    if not days:
+        return span(length_s)
+    return counted(days, "day", "days") + (f" {hours} h" if hours else "")
+
+
 def times(count: int) -> str:
     """Return "once", "2 times"."""
     return "once" if count == 1 else f"{count} times"
@@ -66,8 +86,7 @@ def motor_sentence(motor: MotorReport) -> str:
     if not motor.starts:
         return "No start in the period."
     parts = [counted(len(motor.starts), "start", "starts")]
-    if not_at_speed(motor):
-        parts.append(f"{not_at_speed(motor)} cut off, stalled or tripped")
+    parts += cut_words(motor)
     if motor.unseen:
         parts.append(f"{motor.unseen} not seen")
     early = len({breach.number for breach in motor.breaches})
@@ -132,24 +151,29 @@ def limit_kept(line: LimitLine) -> str:
 
 
 def breach_words(breach: Breach) -> str:
-    """Return why a start came before its limit permitted it."""
-    early = "" if breach.early_s is None else f", {span(breach.early_s)} too early"
-    return f"{LIMIT_WORDS[breach.limit]}{early}: {breach.reason}"
+    """Return which limit a start came too early for, and how much."""
+    early = "" if breach.early_s is None else f" by {span(breach.early_s)}"
+    return f"{LIMIT_WORDS[breach.limit]}{early}"
 
 
 def remark_of(motor: MotorReport, start: Start) -> str:
     """Return what is to be said of one start: its verdict, the limits that did not permit it, and doubts of the record."""
-    own = [breach_words(breach) for breach in motor.breaches if breach.number == start.number]
+    early = [breach_words(breach) for breach in motor.breaches if breach.number == start.number]
+    own = [f"too early for {', '.join(early)}"] if early else []
     verdict = start_verdict(start, motor.usual)
     said = [verdict] if start in motor.beyond or not own else []
     return "; ".join([*said, *own, *([start.remark] if start.remark else [])])
 
 
-def listed_starts(motor: MotorReport) -> tuple[Start, ...]:
-    """Return the starts that a motor's page lists: not as usual, before permitted, or not seen; in order."""
-    early = {breach.number for breach in motor.breaches}
+def listed_starts(motor: MotorReport, at_most: int) -> tuple[tuple[Start, ...], int]:
+    """Return the starts to look at, in order, and how many more there are: those cut off first, then not as usual, then not permitted by
+    most limits, then not seen."""
+    limits = Counter(breach.number for breach in motor.breaches)
     beyond = {start.number for start in motor.beyond}
-    return tuple(s for s in motor.starts if s.outcome is Outcome.UNSEEN or s.number in beyond or s.number in early)
+    found = [s for s in motor.starts if s.outcome is Outcome.UNSEEN or s.number in beyond or s.number in limits]
+    cut = (Outcome.STALLED, Outcome.TRIPPED, Outcome.ABORTED)
+    ranked = sorted(found, key=lambda s: (s.outcome not in cut, s.number not in beyond, -limits[s.number], s.number))
+    return tuple(sorted(ranked[:at_most], key=lambda s: s.number)), max(0, len(found) - at_most)
 
 
 def start_cells(start: Start, time: PlantTime) -> tuple[str, str, str, str, str, str]:
@@ -181,10 +205,13 @@ def method_notes(report: Report) -> tuple[str, ...]:
     """Return how the figures came about and the rules by which anything is called beyond, changed or not kept."""
     return (
         "Figures are measured by the starters and read over their register maps; worked out are I²t, heat and percentiles. "
-        "± is the half width of the error that the time between two readings causes; it does not hold the starter's own measuring error.",
+        "± is the half width of the error that the time between two readings causes; it does not hold the starter's own measuring error. "
+        "A duration runs from the begin of the current to at speed (the starter's own bit, or the current fallen to running); a peak is "
+        "the largest sample, a higher one between two readings is not seen.",
         f"Usual is the band from the 10th to the 90th percentile of the last {USUAL_STARTS} good starts. A start is beyond it when it lies "
         f"more than {percent(TOLERANCE)} and its own error above the band. A motor has changed when the middle of at least "
-        f"{FEWEST_TO_CHANGE} good starts lies outside the band by more than its error. These are proposals of this project, no source.",
+        f"{FEWEST_TO_CHANGE} good starts lies outside the band by more than its error and {percent(CHANGE_TOLERANCE)}. "
+        "These are proposals of this project, no source.",
         "A limit is not kept when a start that was seen began before the limit permitted it, the begin taken as late as its error allows, "
         "and only where no missing data make the verdict uncertain. Starts that were not seen count against the later ones. "
         "Limits are those of the site file at the time of issue.",

@@ -1,0 +1,119 @@
+"""The page of the reports: choose a period, open or download it; the weekly ones that were written by themselves."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Query
+from fastapi.concurrency import run_in_threadpool
+from starlette.responses import FileResponse, HTMLResponse, Response
+
+from gateway.errors import InputError
+from gateway.instants import Instant
+from gateway.web.desk import Desk
+from gateway.web.places import QUESTIONS
+from gateway.web.plant_time import PlantTime
+from gateway.web.reports.issue import FORMS, MEDIA_TYPES, issue_report
+from gateway.web.reports.period import Period, chosen_period
+from gateway.web.reports.weekly import WEEKLY_NAME, weekly_files
+from gateway.web.snapshot import Snapshot
+
+QUESTION = QUESTIONS["reports"]
+MOST_WEEKLY = 60
+_WAIT_S = 30.0
+# The page of a report carries its styles inside and nothing else: no script, no request.
+_REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+Text = Annotated[str, Query(max_length=60)]
+Day = Annotated[str, Query(alias="from", max_length=60)]
+LastDay = Annotated[str, Query(alias="to", max_length=60)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    period: Period
+    motor: str
+    form: str
+
+
+def reports_router(desk: Desk) -> APIRouter:
+    """Return the routes of the page and its files."""
+    router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+    turn = threading.Lock()
+
+    @router.get("/reports")
+    async def page(from_text: Day = "", to_text: LastDay = "", motor: Text = "") -> HTMLResponse:
+        return await run_in_threadpool(_page, desk, desk.snapshot(), from_text, to_text, motor, "")
+
+    @router.get("/reports/file")
+    async def file(from_text: Day = "", to_text: LastDay = "", motor: Text = "", form: Text = "view") -> Response:
+        snapshot = desk.snapshot()
+        if form not in FORMS and form != "view":
+            raise HTTPException(422, f"A report is written as {', '.join(FORMS)}.")
+        if motor:
+            desk.motor(snapshot, motor)
+        try:
+            period = chosen_period(from_text or None, to_text or None, snapshot.time.zone, snapshot.at)
+        except InputError as error:
+            told = "; ".join(f"{problem.message}: {problem.found}" for problem in error.problems)
+            return await run_in_threadpool(_page, desk, snapshot, from_text, to_text, motor, told)
+        lasts = {entry.starter.name: entry.live.last_good_at for entry in snapshot.motors}
+        return await run_in_threadpool(_file, desk, turn, _Wanted(period=period, motor=motor, form=form), lasts, snapshot.at)
+
+    @router.get("/reports/weekly/{name}")
+    async def weekly(name: str) -> Response:
+        settings = desk.plant.site.reports
+        if settings is None or not WEEKLY_NAME.fullmatch(name) or not (settings.folder / name).is_file():
+            raise HTTPException(404, "There is no weekly report of that name.")
+        media_type = MEDIA_TYPES[name.rpartition(".")[2]]
+        return FileResponse(
+            settings.folder / name, media_type=media_type, filename=name, headers={"content-security-policy": _REPORT_POLICY}
+        )
+
+    return router
+
+
+def _page(desk: Desk, snapshot: Snapshot, from_text: str, to_text: str, motor: str, problem: str) -> HTMLResponse:
+    settings = desk.plant.site.reports
+    usual = chosen_period(None, None, snapshot.time.zone, snapshot.at)
+    weekly, fault = list[str](), ""
+    try:
+        weekly = [] if settings is None else weekly_files(settings.folder)
+    except OSError as error:
+        fault = f"The folder of the weekly reports cannot be read: {error.strerror or error}."
+    return desk.page(
+        "reports.html",
+        snapshot,
+        here="reports",
+        status=422 if problem else 200,
+        question=QUESTION,
+        first=from_text or f"{snapshot.time.local(usual.from_at):%Y-%m-%d}",
+        last=to_text or f"{snapshot.time.local(usual.to_at - 1):%Y-%m-%d}",
+        today=f"{snapshot.time.local(snapshot.at):%Y-%m-%d}",
+        chosen=motor,
+        names=[entry.starter for entry in snapshot.motors],
+        problem=problem,
+        weekly=weekly[:MOST_WEEKLY],
+        is_weekly=settings is not None,
+        fault=fault,
+    )
+
+
+def _file(desk: Desk, turn: threading.Lock, wanted: _Wanted, lasts: Mapping[str, Instant | None], now: Instant) -> Response:
+    if not turn.acquire(timeout=_WAIT_S):
+        raise HTTPException(503, "Other reports are being made. Try again in a few seconds.")
+    try:
+        site = desk.plant.site
+        time = PlantTime(site.time_zone)
+        report = issue_report(site, desk.plant.periods, wanted.period, lasts.get, now, wanted.motor)
+        form = "html" if wanted.form == "view" else wanted.form
+        data = FORMS[form](report, time)
+    finally:
+        turn.release()
+    headers = {"content-security-policy": _REPORT_POLICY}
+    if wanted.form != "view":
+        motor = f"-{wanted.motor}" if wanted.motor else ""
+        headers["content-disposition"] = f'attachment; filename="report{motor}-{report.id}.{form}"'
+    return Response(data, media_type=MEDIA_TYPES[form], headers=headers)
