@@ -1,4 +1,4 @@
-"""NEMA MG 10, table of allowable starts: all 180 numbers against a second transcription, the rule, and what is outside."""
+"""NEMA MG 10, table of allowable starts: all 180 numbers against a second copy, the rule, and what is outside."""
 
 from __future__ import annotations
 
