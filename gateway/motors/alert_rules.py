@@ -31,6 +31,8 @@ class AlertKind(StrEnum):
     UNSEEN_STARTS = "unseen_starts"
     NO_DATA = "no_data"
     IMPLAUSIBLE_VALUE = "implausible_value"
+    PHASE_LOSS = "phase_loss"
+    DRIFT = "drift"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +160,30 @@ _RULES = (
         consequence="the value is not used; what depends on it is missing",
         first_action="this signal's address, type and word order in the map",
     ),
+    AlertRule(
+        kind=AlertKind.PHASE_LOSS,
+        priority=1,
+        on_delay_s=0.0,
+        off_delay_s=0.0,
+        deadband=0.0,
+        raised_when="two line currents flow and the third does not, or the device says that a phase is lost",
+        returns_when="all three line currents flow again, or the device says so no more",
+        cause="a blown fuse, an open contact, a broken cable or winding",
+        consequence="at standstill the motor does not turn; at speed two windings and the rotor heat fast",
+        first_action="the motor off, then the fuses and the line voltages at the starter",
+    ),
+    AlertRule(
+        kind=AlertKind.DRIFT,
+        priority=2,
+        on_delay_s=0.0,
+        off_delay_s=0.0,
+        deadband=0.0,
+        raised_when="a figure of the starts has left its baseline by a certain and noticeable shift",
+        returns_when="it is back within half of that shift, or a note or a changed setting begins a new baseline",
+        cause="wear, dirt, a changed load or supply",
+        consequence="starts grow harder or fail one day; the cause is cheaper to find now",
+        first_action="what has changed on the machine since the baseline",
+    ),
 )
 
 RULES: Mapping[AlertKind, AlertRule] = MappingProxyType({rule.kind: rule for rule in _RULES})
@@ -169,7 +195,7 @@ def rules_for(settings: AlertSettings) -> tuple[AlertRule, ...]:
 
     >>> changed = rules_for(AlertSettings(off=frozenset({"heat"}), priority={"unseen_starts": 2}))
     >>> len(changed), [rule.priority for rule in changed if rule.kind is AlertKind.UNSEEN_STARTS]
-    (8, [2])
+    (10, [2])
     """
     return tuple(
         replace(

@@ -21,6 +21,8 @@ from gateway.motors.wording import counted, duration_words
 LABEL_CHARACTERS = 44
 MISSED_POLLS = 3
 IMPLAUSIBLE = "implausible"
+DRIFT_GRADE = 0.2
+"""Own choice: a drift that has gone on by so much of the baseline is news again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,11 +137,25 @@ def is_active(rule: AlertRule, memory: Memory, starter: Starter, limit: int | No
             return False if memory.stalled_number is None else None
         case AlertKind.UNSEEN_STARTS:
             return False if live.unseen_last_hour == 0 else None
+        case AlertKind.PHASE_LOSS:
+            return bool(live.lost_phase)
+        case AlertKind.DRIFT:
+            return bool(live.drifts)
 
 
 def grade_of(kind: AlertKind, live: Live) -> int:
-    """Return how bad an active condition is; when it grows the alert is raised again. Only starts over the limit have grades."""
+    """Return how bad an active condition is; when it grows the alert is raised again. Only starts over the limit and drift have grades.
+
+    Drift: one for each fifth by which the figure furthest off has left its baseline.
+    """
+    if kind is AlertKind.DRIFT:
+        return int(max((abs(drift.now / drift.baseline - 1.0) for drift in live.drifts if drift.baseline), default=0.0) / DRIFT_GRADE)
     return live.starts_last_hour if kind is AlertKind.STARTS_AT_LIMIT else 0
+
+
+def advice_of(rule: AlertRule, live: Live) -> str:
+    """Return what to look at first: the rule's own words, for a drift the hint that goes with it."""
+    return live.drifts[0].hint if rule.kind is AlertKind.DRIFT and live.drifts else rule.first_action
 
 
 def label_of(kind: AlertKind, memory: Memory, starter: Starter, limit: int | None, live: Live) -> str:
@@ -150,6 +166,12 @@ def label_of(kind: AlertKind, memory: Memory, starter: Starter, limit: int | Non
             return f"{heat:.0f} % thermal capacity used, limit {100 * starter.alerts.heat_warning:.0f} %"
         case AlertKind.TRIPPED:
             return trip_label(starter, live)
+        case AlertKind.PHASE_LOSS:
+            return fitted(f"phase loss: {live.lost_phase} carries no current")
+        case AlertKind.DRIFT:
+            more = f" (+{len(live.drifts) - 1})" if len(live.drifts) > 1 else ""
+            return fitted(f"{live.drifts[0].text}{more}" if len(live.drifts[0].text) + len(more) <= LABEL_CHARACTERS else
+            live.drifts[0].text)
         case AlertKind.NO_DATA:
             blind_s = _blind_s(live)
             missed = f"no data, {counted(_missed(memory, live), 'poll')} missed"

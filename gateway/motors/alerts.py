@@ -20,7 +20,7 @@ from typing import Any
 
 from gateway.instants import Instant
 from gateway.motors.alert_rules import RULES, AlertKind, AlertRule, Delay, delayed, rules_for
-from gateway.motors.alert_signs import Memory, Strike, grade_of, hourly_limit, is_active, label_of, looked, struck, trip_label
+from gateway.motors.alert_signs import Memory, Strike, advice_of, grade_of, hourly_limit, is_active, label_of, looked, struck, trip_label
 from gateway.motors.facts import Starter
 from gateway.motors.plain import from_plain, to_plain
 from gateway.motors.records import Event, Live
@@ -156,7 +156,7 @@ class AlertBoard:
     def _strike(self, rule: AlertRule, strike: Strike, live: Live) -> tuple[AlertChange, ...]:
         self._delays[rule.kind] = Delay(raised=True)
         label = strike.label or trip_label(self._starter, live)
-        return self._raise(rule, strike.at, label)
+        return self._raise(rule, strike.at, label, rule.first_action)
 
     def _look(self, rule: AlertRule, live: Live, at: Instant) -> tuple[AlertChange, ...]:
         before = self._delays.get(rule.kind, _AT_REST)
@@ -164,17 +164,20 @@ class AlertBoard:
         active = is_active(rule, self._memory, self._starter, self._limit, live, waiting)
         now = delayed(before, active, at, rule.on_delay_s, rule.off_delay_s)
         if active and now.raised:
-            now = replace(now, grade=grade_of(rule.kind, live))
+            grade = grade_of(rule.kind, live)
+            # What has drifted wavers round its mean: only a new worst is news.
+            now = replace(now, grade=max(grade, before.grade) if rule.kind is AlertKind.DRIFT else grade)
             if before.raised and now.grade <= before.grade:
                 self._delays[rule.kind] = now
                 return ()
             self._delays[rule.kind] = now
-            return self._raise(rule, at, label_of(rule.kind, self._memory, self._starter, self._limit, live))
+            label = label_of(rule.kind, self._memory, self._starter, self._limit, live)
+            return self._raise(rule, at, label, advice_of(rule, live))
         if now is not before:
             self._delays[rule.kind] = now
         return self._return(rule.kind, at) if before.raised and not now.raised else ()
 
-    def _raise(self, rule: AlertRule, at: Instant, label: str) -> tuple[AlertChange, ...]:
+    def _raise(self, rule: AlertRule, at: Instant, label: str, advice: str) -> tuple[AlertChange, ...]:
         standing = self._alerts.get(rule.kind)
         if standing is None:
             alert = Alert(
@@ -182,12 +185,12 @@ class AlertBoard:
                 kind=rule.kind,
                 priority=rule.priority,
                 text=label,
-                advice=rule.first_action,
+                advice=advice,
                 raised_at=at,
             )
             self._alerts[rule.kind] = alert
             return (AlertChange(at=at, what=Change.RAISED, alert=alert),)
-        anew = replace(standing, text=label, acknowledged_at=None, acknowledged_by="", returned_at=None)
+        anew = replace(standing, text=label, advice=advice, acknowledged_at=None, acknowledged_by="", returned_at=None)
         self._alerts[rule.kind] = anew
         return (AlertChange(at=at, what=Change.RAISED_AGAIN, alert=anew),)
 

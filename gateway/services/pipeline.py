@@ -14,7 +14,7 @@ from gateway.motors.reading import Reading
 from gateway.motors.records import Pace
 from gateway.services.publication import Publication
 from gateway.services.track import Track
-from gateway.store.batch import Batch, Snapshot
+from gateway.store.batch import Batch, Note, Snapshot
 
 SNAPSHOT_INTERVAL = MINUTE
 
@@ -73,6 +73,15 @@ class Pipeline:
             self._writer.put(Batch(starter=starter, alerts=(alert,), snapshot=snapshot))
             self._publication.publish(track.live())
         return alert
+
+    def note(self, starter: str, text: str, by: str) -> Note:
+        """Keep what somebody wrote of a machine; its drift is learned anew. The state after it goes into the same transaction."""
+        track = self._tracks[starter]
+        note = track.note(self._clock.now(), text, by)
+        snapshot = None if track.at is None else self._snapshot(track)
+        self._writer.put(Batch(starter=starter, note=note, snapshot=snapshot))
+        self._publication.publish(track.live())
+        return note
 
     def take_snapshots(self) -> None:
         """Keep the state of every starter now, so that the next run need not replay."""

@@ -13,6 +13,7 @@ from gateway import __version__
 from gateway.clock import Clock
 from gateway.instants import Instant
 from gateway.motors.alerts import Alert
+from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.history import History
 from gateway.motors.records import Budget, Live, Start, Stop
 from gateway.services.health import Health, JobHealth, LinkHealth, LinkLog, StoreHealth
@@ -20,6 +21,7 @@ from gateway.services.pipeline import Pipeline
 from gateway.services.publication import Publication
 from gateway.services.track import Track
 from gateway.site import Site
+from gateway.store.batch import Note
 from gateway.store.database import Store
 from gateway.store.periods import Periods
 from gateway.store.readers import Readers, StoredEvent
@@ -124,6 +126,18 @@ class Plant:
                 return self._pipeline.acknowledge(name, alert_id, by)
         return None
 
+    def explained_budget(self, name: str, at: Instant | None = None) -> Budget:
+        """Return the budget with what stands behind it, at an instant not before the last reading, now where none is given."""
+        return self._tracks[name].watch.explained_budget(self._clock.now() if at is None else at)
+
+    def drift_breaks(self, name: str) -> tuple[DriftBreak, ...]:
+        """Return where the baselines of a starter's drift began anew, oldest first."""
+        return self._tracks[name].watch.drift_breaks()
+
+    def note(self, name: str, text: str, by: str) -> Note:
+        """Keep what somebody wrote of a machine; KeyError when the site has none of that name."""
+        return self._pipeline.note(name, text, by)
+
     def links(self) -> tuple[LinkHealth, ...]:
         """Return how every link is doing."""
         now = self._clock.now()
@@ -160,6 +174,10 @@ class Plant:
     def stops(self, name: str, *, limit: int = 50) -> list[Stop]:
         """Return the stops of a starter, latest first."""
         return self._readers.stops(name, limit=limit)
+
+    def notes(self, name: str, *, limit: int = 100) -> list[Note]:
+        """Return what was written of a machine, latest first."""
+        return self._readers.notes(name, limit=limit)
 
     def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Samples:
         """Return the samples of one signal in a span, thinned to about `points` where given."""

@@ -51,6 +51,15 @@ def recover(starters: Sequence[Starter], readers: Readers, writer: Sink, progres
     return Recovered(tracks, replayed)
 
 
+def stored_track(starter: Starter, readers: Readers) -> Track:
+    """Return a starter as it was at its last stored reading, for looking only: nothing is written. StoreError as for `recover`."""
+    snapshot = readers.snapshot(starter.name)
+    track = Track.restored(starter, snapshot.body) if snapshot else Track(starter)
+    for _, _, reading in readers.readings_after(snapshot.reading_id if snapshot else 0, (starter.name,)):
+        track.fold((reading,))
+    return track
+
+
 def note_settings(starters: Sequence[Starter], readers: Readers, writer: Sink, at: Instant) -> tuple[str, ...]:
     """Keep what the site file says of each starter where it says something new; return the names of those starters."""
     changed = []

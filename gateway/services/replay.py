@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from gateway.instants import Instant, seconds_between, to_iso
+from gateway.instants import Instant, to_iso
 from gateway.motors.facts import Starter
 from gateway.motors.history import History
 from gateway.motors.reading import Reading
-from gateway.motors.records import Budget, CounterReset, GapEnded, LimitVerdict, Live, Start, StartEnded, Stop, StopEnded, UnseenStarts
+from gateway.motors.records import (
+    Budget,
+    CounterReset,
+    GapEnded,
+    Live,
+    PhaseLost,
+    SettingsChanged,
+    Start,
+    StartEnded,
+    Stop,
+    StopEnded,
+    UnseenStarts,
+)
 from gateway.motors.watch import Watch
-
-Json = dict[str, Any]
+from gateway.services.record_json import Json, budget_json, drift_json, start_json, stop_json
+from gateway.store.batch import Note
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +40,8 @@ class ReplayResult:
     stops: tuple[Stop, ...]
     gaps: tuple[GapEnded, ...]
     resets: tuple[CounterReset, ...]
+    phase_losses: tuple[PhaseLost, ...]
+    settings_changes: tuple[SettingsChanged, ...]
     live: Live
     history: History
     budget: Budget | None
@@ -38,39 +52,41 @@ class ReplayResult:
             "starter": self.starter,
             "readings": self.readings,
             "state": self.live.state.value,
-            "starts": [_start(start) for start in self.starts],
-            "stops": [
-                {
-                    "began_at": to_iso(stop.began_at),
-                    "ended_at": to_iso(stop.ended_at),
-                    "kind": stop.kind.value,
-                    "run_began_at": _iso(stop.run_began_at),
-                    "trip_code": stop.trip_code,
-                }
-                for stop in self.stops
-            ],
+            "starts": [start_json(start) for start in self.starts],
+            "stops": [stop_json(stop) for stop in self.stops],
             "gaps": [{"began_at": to_iso(gap.began_at), "ended_at": to_iso(gap.at), "reason": gap.reason} for gap in self.gaps],
             "counter_resets": [
                 {"at": to_iso(reset.at), "before": reset.before, "after": reset.after, "reason": reset.reason} for reset in self.resets
             ],
+            "phase_losses": [{"at": to_iso(lost.at), "phase": lost.phase, "number": lost.number} for lost in self.phase_losses],
+            "settings_changes": [
+                {"at": to_iso(event.at), "signal": change.key, "before": change.before, "after": change.after}
+                for event in self.settings_changes
+                for change in event.changes
+            ],
+            "drifts": [drift_json(drift) for drift in self.live.drifts],
             "total_starts": self.total_starts,
             "starts_last_hour": self.live.starts_last_hour,
             "thermal_used": self.live.heat,
-            "budget": None if self.budget is None else _budget(self.budget),
+            "budget": None if self.budget is None else budget_json(self.budget),
         }
 
 
-def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = None) -> ReplayResult:
+def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = None, notes: Sequence[Note] = ()) -> ReplayResult:
     """Return what readings in time order say of a starter, the budget at `at` or as of the last reading.
 
     A start that the device counted shortly before the end of the readings and that was not seen is among the starts, as unseen. One that is
-    still under way is not; it counts in the last hour and in the budget.
+    still under way is not; it counts in the last hour and in the budget. notes: what was written of the machine meanwhile, oldest first.
     """
-    watch, count = Watch(starter), 0
+    watch, count, written = Watch(starter), 0, deque(notes)
     starts: dict[int, Start] = {}
     stops, gaps, resets = list[Stop](), list[GapEnded](), list[CounterReset]()
+    losses, changes = list[PhaseLost](), list[SettingsChanged]()
     for reading in readings:
         count += 1
+        while written and reading.at > written[0].reading_at:
+            note = written.popleft()
+            watch.note(note.at, note.text)
         for event in watch.take(reading):
             match event:
                 case StartEnded():
@@ -83,6 +99,10 @@ def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = N
                     gaps.append(event)
                 case CounterReset():
                     resets.append(event)
+                case PhaseLost():
+                    losses.append(event)
+                case SettingsChanged():
+                    changes.append(event)
                 case _:
                     pass
     starts.update((start.number, start) for start in watch.pending())
@@ -97,68 +117,9 @@ def replay(starter: Starter, readings: Iterable[Reading], at: Instant | None = N
         stops=tuple(stops),
         gaps=tuple(gaps),
         resets=tuple(resets),
+        phase_losses=tuple(losses),
+        settings_changes=tuple(changes),
         live=live,
         history=watch.history(as_of),
-        budget=None if as_of is None else watch.budget(as_of),
+        budget=None if as_of is None else watch.explained_budget(as_of),
     )
-
-
-def _start(start: Start) -> Json:
-    rating = start.equivalent_rating
-    return {
-        "number": start.number,
-        "began_at": to_iso(start.began_at),
-        "ended_at": to_iso(start.ended_at),
-        "outcome": start.outcome.value,
-        "began_error_s": start.began_error_s,
-        "duration_s": start.duration_s,
-        "duration_error_s": start.duration_error_s,
-        "peak_current_a": start.peak_current_a,
-        "peak_ratio": start.peak_ratio,
-        "steady_peak_current_a": start.steady_peak_current_a,
-        "i2t_a2s": start.i2t_a2s,
-        "i2t_flc2s": start.i2t_flc2s,
-        "i2t_error_pct": start.i2t_error_pct,
-        "winding_i2t_flc2s": start.winding_i2t_flc2s,
-        "mean_current_a": start.mean_current_a,
-        "equivalent_rating": None if rating is None else {"x": rating.x, "t_s": rating.t_s},
-        "at_speed_current_a": start.at_speed_current_a,
-        "unbalance_pct": start.unbalance_pct,
-        "thermal_before": start.heat_before,
-        "thermal_after": start.heat_after,
-        "trip_code": start.trip_code,
-        "samples": start.samples,
-        "quality": start.quality.name.lower(),
-        "remark": start.remark,
-    }
-
-
-def _budget(budget: Budget) -> Json:
-    return {
-        "as_of": to_iso(budget.as_of),
-        "starts_left": budget.starts_left,
-        "next_start_at": _iso(budget.next_start_at),
-        "wait_s": None if budget.next_start_at is None else max(0.0, seconds_between(budget.as_of, budget.next_start_at)),
-        "deciding_limit": None if budget.deciding_limit is None else budget.deciding_limit.value,
-        "quality": budget.quality.name.lower(),
-        "reason": budget.reason,
-        "limits": [_limit(verdict) for verdict in budget.limits],
-    }
-
-
-def _limit(verdict: LimitVerdict) -> Json:
-    return {
-        "limit": verdict.limit.value,
-        "source": verdict.source,
-        "starts_left": verdict.starts_left,
-        "next_start_at": _iso(verdict.next_start_at),
-        "wait_s": verdict.wait_s,
-        "reason": verdict.reason,
-        "allowed": verdict.allowed,
-        "used": verdict.used,
-        "certain": verdict.certain,
-    }
-
-
-def _iso(at: Instant | None) -> str | None:
-    return None if at is None else to_iso(at)

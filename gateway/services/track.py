@@ -13,12 +13,28 @@ from gateway.instants import SECOND, Instant
 from gateway.motors.alerts import Alert, AlertBoard
 from gateway.motors.facts import Starter
 from gateway.motors.reading import Reading
-from gateway.motors.records import CounterReset, Event, GapEnded, Live, Start, StartEnded, Stop, StopEnded, UnseenStarts
+from gateway.motors.records import (
+    CounterReset,
+    DriftFound,
+    Event,
+    GapEnded,
+    Live,
+    PhaseLost,
+    SettingsChanged,
+    Start,
+    StartEnded,
+    Stop,
+    StopEnded,
+    UnseenStarts,
+)
 from gateway.motors.watch import Watch
-from gateway.store.batch import Batch, KeptEvent, Snapshot
+from gateway.store.batch import Batch, KeptEvent, Note, Snapshot
 
 ALERT_INTERVAL = SECOND
-SNAPSHOT_FORMAT = 1
+SNAPSHOT_FORMAT = 2
+READ_FORMATS = (1, SNAPSHOT_FORMAT)
+"""An older state is read as it is; what it does not have yet begins as at a first reading. Making it anew from stored readings is no way:
+they are kept for a month, and the starts of the ledger go further back."""
 
 
 @dataclass(slots=True)
@@ -46,7 +62,7 @@ class Outcomes:
                 case UnseenStarts():
                     self.starts.extend(event.starts)
                     self.events.append(event)
-                case CounterReset() | GapEnded():
+                case CounterReset() | GapEnded() | PhaseLost() | SettingsChanged() | DriftFound():
                     self.events.append(event)
 
     def batch(self, starter: str, readings: tuple[Reading, ...] = (), snapshot: Snapshot | None = None) -> Batch:
@@ -101,6 +117,11 @@ class Track:
         change = self.board.acknowledge(alert_id, at, by)
         return change.alert if change else None
 
+    def note(self, at: Instant, text: str, by: str) -> Note:
+        """Take in what somebody wrote of the machine; return the note as it is to be kept."""
+        self.watch.note(at, text)
+        return Note(at=at, text=text, by=by, reading_at=at if self.at is None else self.at)
+
     def live(self) -> Live:
         """Return the row of the motors page."""
         return self.watch.live()
@@ -121,8 +142,8 @@ class Track:
         """Return a track as it was when the snapshot was taken; StoreError when this version cannot read it."""
         try:
             state = orjson.loads(zstandard.ZstdDecompressor().decompress(body))
-            if state["format"] != SNAPSHOT_FORMAT:
-                raise ValueError(f"format {state['format']}, this version knows {SNAPSHOT_FORMAT}")
+            if state["format"] not in READ_FORMATS:
+                raise ValueError(f"format {state['format']}, this version knows {SNAPSHOT_FORMAT} and earlier")
             board = AlertBoard(starter)
             board.restore(state["board"])
             track = cls(starter, Watch.restored(starter, state["watch"]), board, state["board_at"])

@@ -8,9 +8,9 @@ from typing import NamedTuple
 from gateway.instants import Instant
 from gateway.motors.alerts import Alert
 from gateway.motors.reading import Reading
-from gateway.motors.records import CounterReset, GapEnded, Start, Stop, UnseenStarts
+from gateway.motors.records import CounterReset, DriftFound, GapEnded, PhaseLost, SettingsChanged, Start, Stop, UnseenStarts
 
-KeptEvent = CounterReset | GapEnded | UnseenStarts
+KeptEvent = CounterReset | GapEnded | UnseenStarts | PhaseLost | SettingsChanged | DriftFound
 """Events that are kept as such; the others are told by starts, stops and alerts."""
 
 
@@ -31,6 +31,16 @@ class SettingsChange:
     settings: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """What somebody wrote of the machine at an instant. It counts from the first reading after `reading_at` on, the last one before it."""
+
+    at: Instant
+    text: str
+    by: str
+    reading_at: Instant
+
+
 class Batch(NamedTuple):
     """Readings in the order in which they came, and what followed from them. A snapshot holds the state after all of them.
 
@@ -45,8 +55,10 @@ class Batch(NamedTuple):
     events: tuple[KeptEvent, ...] = ()
     snapshot: Snapshot | None = None
     settings: SettingsChange | None = None
+    note: Note | None = None
 
     @property
     def records(self) -> int:
         """Return the number of things in it that are never dropped."""
-        return len(self.starts) + len(self.stops) + len(self.alerts) + len(self.events) + (self.settings is not None)
+        others = (self.settings is not None) + (self.note is not None)
+        return len(self.starts) + len(self.stops) + len(self.alerts) + len(self.events) + others

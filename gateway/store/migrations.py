@@ -60,6 +60,29 @@ MIGRATIONS: tuple[Migration, ...] = (
                 digest TEXT NOT NULL, settings TEXT NOT NULL, PRIMARY KEY (starter_id, at_us))""",
         ),
     ),
+    Migration(
+        2,
+        "more figures of starts, maintenance notes",
+        (
+            *(
+                f"ALTER TABLE starts ADD COLUMN {column}"
+                for column in (
+                    "peak_error_pct FLOAT(53)",
+                    "rms_current_a FLOAT(53)",
+                    "lowest_voltage_v FLOAT(53)",
+                    "voltage_dip_pct FLOAT(53)",
+                    "voltage_dip_error_pct FLOAT(53)",
+                    "command_to_begin_s FLOAT(53)",
+                    "command_to_speed_s FLOAT(53)",
+                    "command_error_s FLOAT(53)",
+                    "shape TEXT",
+                    "direct TEXT",
+                )
+            ),
+            """CREATE TABLE notes (starter_id INTEGER NOT NULL REFERENCES starters (id), at_us BIGINT NOT NULL,
+                text TEXT NOT NULL, by TEXT NOT NULL, reading_at_us BIGINT NOT NULL, PRIMARY KEY (starter_id, at_us))""",
+        ),
+    ),
 )
 
 NEWEST = MIGRATIONS[-1].number

@@ -18,12 +18,13 @@ from gateway.instants import Instant
 from gateway.motors.alerts import Alert
 from gateway.motors.reading import Reading
 from gateway.motors.records import Start, Stop
+from gateway.store.batch import Note
 from gateway.store.database import Store
 from gateway.store.faults import fault_of
 from gateway.store.packing import Layout, unpack
-from gateway.store.rows import alert_from, start_from, stop_from
+from gateway.store.rows import alert_from, note_from, start_from, stop_from
 from gateway.store.samples import Samples, samples_of, thinned
-from gateway.store.tables import alerts, blocks, events, layouts, readings, settings_changes, snapshots, starters, starts, stops
+from gateway.store.tables import alerts, blocks, events, layouts, notes, readings, settings_changes, snapshots, starters, starts, stops
 
 REPLAY_PORTION = 20_000
 _FIGURES = [column for column in starts.columns if column.name != "curve"]
@@ -96,6 +97,12 @@ class Readers:
         query = select(events).join(starters).where(starters.c.name == name).order_by(events.c.at_us.desc(), events.c.kind).limit(limit)
         with self.reading() as connection:
             return [StoredEvent(at=row.at_us, kind=row.kind, body=json.loads(row.body)) for row in connection.execute(query)]
+
+    def notes(self, name: str, *, limit: int = 100) -> list[Note]:
+        """Return what was written of a starter's machine, latest first."""
+        query = select(notes).join(starters).where(starters.c.name == name).order_by(notes.c.at_us.desc()).limit(limit)
+        with self.reading() as connection:
+            return [note_from(row) for row in connection.execute(query).mappings()]
 
     def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Samples:
         """Return the samples of one signal in a span, both ends included, in time order.

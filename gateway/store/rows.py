@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import asdict, fields
 from typing import Any
 
 from sqlalchemy import RowMapping
@@ -12,22 +12,23 @@ from gateway.motors.alerts import Alert, AlertKind
 from gateway.motors.reading import Quality
 from gateway.motors.records import (
     CounterReset,
+    DriftFound,
     EquivalentRating,
     GapEnded,
     Outcome,
+    PhaseLost,
+    SettingsChanged,
     Start,
     Stop,
     StopKind,
     UnseenStarts,
 )
-from gateway.store.batch import KeptEvent
+from gateway.motors.start_terms import DirectEstimate, RampForm, RampShape
+from gateway.store.batch import KeptEvent, Note
 from gateway.store.curves import pack_curve, unpack_curve
 
-_SAME_IN_BOTH = tuple(
-    field.name
-    for field in fields(Start)
-    if field.name not in ("began_at", "ended_at", "outcome", "equivalent_rating", "quality", "curve")
-)
+_OF_ITS_OWN = frozenset({"began_at", "ended_at", "outcome", "equivalent_rating", "quality", "curve", "shape", "direct"})
+_SAME_IN_BOTH = tuple(field.name for field in fields(Start) if field.name not in _OF_ITS_OWN)
 
 
 def start_row(starter_id: int, start: Start) -> dict[str, Any]:
@@ -43,6 +44,8 @@ def start_row(starter_id: int, start: Start) -> dict[str, Any]:
         "equivalent_t_s": rating.t_s if rating else None,
         "quality": int(start.quality),
         "curve": pack_curve(start.curve) if start.curve else None,
+        "shape": None if start.shape is None else json.dumps(asdict(start.shape)),
+        "direct": None if start.direct is None else json.dumps(asdict(start.direct)),
     }
 
 
@@ -57,7 +60,16 @@ def start_from(row: RowMapping) -> Start:
         equivalent_rating=None if x is None or t_s is None else EquivalentRating(x=x, t_s=t_s),
         quality=Quality(row["quality"]),
         curve=unpack_curve(curve) if curve else None,
+        shape=_shape_from(row["shape"]),
+        direct=None if row["direct"] is None else DirectEstimate(**json.loads(row["direct"])),
     )
+
+
+def _shape_from(text: str | None) -> RampShape | None:
+    if text is None:
+        return None
+    plain = json.loads(text)
+    return RampShape(**(plain | {"form": RampForm(plain["form"])}))
 
 
 def stop_row(starter_id: int, stop: Stop) -> dict[str, Any]:
@@ -114,6 +126,16 @@ def alert_from(row: RowMapping) -> Alert:
     )
 
 
+def note_row(starter_id: int, note: Note) -> dict[str, Any]:
+    """Return a note as a row of `notes`."""
+    return {"starter_id": starter_id, "at_us": note.at, "text": note.text, "by": note.by, "reading_at_us": note.reading_at}
+
+
+def note_from(row: RowMapping) -> Note:
+    """Return the note in a row."""
+    return Note(at=row["at_us"], text=row["text"], by=row["by"], reading_at=row["reading_at_us"])
+
+
 def event_row(starter_id: int, event: KeptEvent) -> dict[str, Any]:
     """Return an event worth keeping as a row of `events`."""
     kind, body = _event_parts(event)
@@ -128,3 +150,9 @@ def _event_parts(event: KeptEvent) -> tuple[str, dict[str, Any]]:
             return "counter_reset", {"before": event.before, "after": event.after, "reason": event.reason}
         case UnseenStarts():
             return "unseen_starts", {"numbers": [start.number for start in event.starts]}
+        case PhaseLost():
+            return "phase_lost", {"phase": event.phase, "number": event.number}
+        case SettingsChanged():
+            return "settings_changed", {"changes": [asdict(change) for change in event.changes]}
+        case DriftFound():
+            return "drift_found", {"drifts": [asdict(drift) for drift in event.drifts]}

@@ -109,7 +109,18 @@ starts = Table(
     Column("quality", SmallInteger, nullable=False),
     Column("remark", Text, nullable=False),
     Column("curve", LargeBinary),
+    Column("peak_error_pct", _Float64),
+    Column("rms_current_a", _Float64),
+    Column("lowest_voltage_v", _Float64),
+    Column("voltage_dip_pct", _Float64),
+    Column("voltage_dip_error_pct", _Float64),
+    Column("command_to_begin_s", _Float64),
+    Column("command_to_speed_s", _Float64),
+    Column("command_error_s", _Float64),
+    Column("shape", Text),
+    Column("direct", Text),
 )
+"""`shape` and `direct` are JSON objects, None where the start has none."""
 
 stops = Table(
     "stops",
@@ -145,7 +156,7 @@ events = Table(
     Column("kind", Text, primary_key=True),
     Column("body", Text, nullable=False),
 )
-"""What is worth keeping besides starts and stops: gaps, unseen starts, counter resets."""
+"""What is worth keeping besides starts and stops: gaps, unseen starts, counter resets, lost phases, changed settings, drift."""
 
 snapshots = Table(
     "snapshots",
@@ -156,6 +167,17 @@ snapshots = Table(
     Column("body", LargeBinary, nullable=False),
 )
 """State of a starter's watch and alerts after the readings up to `reading_id`; the readings after it restore the rest."""
+
+notes = Table(
+    "notes",
+    metadata,
+    _starter_key(),
+    Column("at_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("text", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reading_at_us", BigInteger, nullable=False),
+)
+"""What somebody wrote of the machine: drift is learned anew from each note on."""
 
 settings_changes = Table(
     "settings_changes",

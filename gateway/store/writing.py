@@ -13,7 +13,7 @@ from gateway.store import tables
 from gateway.store.backlog import Waiting
 from gateway.store.engines import append, upsert
 from gateway.store.packing import Layout
-from gateway.store.rows import alert_row, event_row, start_row, stop_row
+from gateway.store.rows import alert_row, event_row, note_row, start_row, stop_row
 
 BLOCK_SPAN = MINUTE
 BLOCK_READINGS = 20_000
@@ -130,6 +130,8 @@ class _Records:
         if entry.snapshot is not None:
             at, body = entry.snapshot.at, entry.snapshot.body
             self._add(tables.snapshots, {"starter_id": starter_id, "reading_id": reading_id, "at_us": at, "body": body})
+        if batch.note is not None:
+            self._add(tables.notes, note_row(starter_id, batch.note))
         if batch.settings is not None:
             change = batch.settings
             row = {"starter_id": starter_id, "at_us": change.at, "digest": change.digest, "settings": change.settings}

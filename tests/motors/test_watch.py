@@ -161,8 +161,8 @@ def test_the_short_way_tells_nothing_else_than_the_long_one(seed: int, monkeypat
 
 
 def test_snapshots_of_another_version_are_refused() -> None:
-    with pytest.raises(ValueError, match="version 2"):
-        Watch.restored(facts(), {"version": 2, "state": {}})
+    with pytest.raises(ValueError, match="version 3"):
+        Watch.restored(facts(), {"version": 3, "state": {}})
 
 
 def test_plain_data_refuses_what_is_not_data() -> None:

@@ -8,6 +8,7 @@ from gateway.clock import HandClock
 from gateway.motors.alerts import Alert, AlertKind
 from gateway.motors.reading import Quality, Reading
 from gateway.motors.records import Curve, EquivalentRating, Outcome, Start, Stop, StopKind
+from gateway.motors.start_terms import DirectEstimate, RampForm, RampShape
 from gateway.store.database import Store, open_store
 
 T0 = 1_780_000_000_000_000
@@ -57,6 +58,16 @@ def start(number: int, *, began_s: float | None = None, with_curve: bool = True)
         quality=Quality.UNCERTAIN,
         remark="one sample is missing",
         curve=curve() if with_curve else None,
+        peak_error_pct=1.3,
+        rms_current_a=305.5,
+        lowest_voltage_v=388.5,
+        voltage_dip_pct=2.9,
+        voltage_dip_error_pct=0.4,
+        command_to_begin_s=0.7,
+        command_to_speed_s=5.4,
+        command_error_s=0.15,
+        shape=RampShape(form=RampForm.PLATEAU, initial_ratio=2.8, rise_s=0.9, plateau_s=2.6, fall_s=0.8),
+        direct=DirectEstimate(duration_s=1.4, peak_ratio=7.0, i2t_flc2s=42.5, error_pct=25.0),
     )
 
 
