@@ -1,5 +1,5 @@
-"""Housekeeping: lets old raw readings go and empties the write-ahead log, by APScheduler in UTC. Nothing that has to be on time is done
-here: polling has its own monotonic schedule.
+"""Housekeeping: compacts raw readings, lets old ones go and empties the write-ahead log, by APScheduler in UTC. Nothing that has to be on
+time is done here: polling has its own monotonic schedule.
 
 The scheduler goes by the wall clock, so that a clock set back by an hour would stop its jobs for an hour. `watch_clock` compares the two
 clocks and, after a jump, counts the jobs' intervals anew. """
@@ -11,24 +11,29 @@ import logging
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Concatenate, ParamSpec, TypeVar
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
+from sqlalchemy import Connection
 
 from gateway.clock import Clock
-from gateway.instants import HOUR, SECOND
+from gateway.instants import HOUR, SECOND, Instant
 from gateway.services.health import JobHealth
-from gateway.store import engines
+from gateway.store import compaction, engines
 from gateway.store.database import Store
-from gateway.store.retention import forget_readings
+from gateway.store.readers import Readers
+from gateway.store.retention import forget_chunks, forget_readings
 from gateway.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
 CHECKPOINT = "empty the write-ahead log"
+COMPACT = "compact readings"
 FORGET = "let old readings go"
 CHECKPOINT_INTERVAL_S = 60
+COMPACT_INTERVAL_S = 300
 FORGET_INTERVAL_S = 3600
 FIRST_FORGET_S = 120
 GRACE_S = 300
@@ -37,6 +42,8 @@ JUMP_S = 5.0
 MOST_PORTIONS = 200
 """Of readings let go at one turn: with an hour of readings each more than a week, and no turn without end."""
 
+P = ParamSpec("P")
+T = TypeVar("T")
 _DAY = 24 * HOUR
 
 
@@ -51,12 +58,17 @@ class Housekeeping:
         self._keep = max(1, keep_readings_days) * _DAY
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": GRACE_S})
         self._watching: asyncio.Task[None] | None = None
-        self._intervals = {CHECKPOINT: CHECKPOINT_INTERVAL_S, FORGET: FORGET_INTERVAL_S}
+        self._readers = Readers(store)
+        self._intervals = {CHECKPOINT: CHECKPOINT_INTERVAL_S, COMPACT: COMPACT_INTERVAL_S, FORGET: FORGET_INTERVAL_S}
         self.jobs: dict[str, JobHealth] = {name: JobHealth(name=name) for name in self._intervals}
 
     def start(self) -> None:
         """Start the jobs; call it in the event loop."""
-        works: dict[str, Callable[[], Awaitable[str]]] = {CHECKPOINT: self.checkpoint, FORGET: self.forget_old_readings}
+        works: dict[str, Callable[[], Awaitable[str]]] = {
+            CHECKPOINT: self.checkpoint,
+            COMPACT: self.compact,
+            FORGET: self.forget_old_readings,
+        }
         for name, work in works.items():
             self._scheduler.add_job(work, IntervalTrigger(seconds=self._intervals[name], timezone=UTC), id=name, name=name)
         self._scheduler.modify_job(FORGET, next_run_time=datetime.now(UTC) + timedelta(seconds=FIRST_FORGET_S))
@@ -77,18 +89,49 @@ class Housekeeping:
         """Empty the write-ahead log; return what happened."""
         return await asyncio.wrap_future(self._writer.run_outside(engines.checkpoint))
 
+    async def compact(self) -> str:
+        """Compact the readings that are due; return how many that were.
+
+        Chunks are prepared by a thread that only reads; the writer adds them, a portion a transaction, and its commits of new readings come
+        between.
+        """
+        now, done, after_id = self._clock.now(), 0, 0
+        while (window := await self._read(compaction.next_window, now, after_id)) is not None:
+            for group in await self._read(compaction.groups, window):
+                portion = await self._read(compaction.prepare, window, group)
+                done += await self._write(compaction.keep_portion, portion)
+            while await self._write(compaction.drop_compacted, window):
+                pass
+            after_id = window.last_id
+        return f"{done} readings compacted"
+
     async def forget_old_readings(self) -> str:
-        """Let raw readings go that are older than the site file says; return how many went. Starts and their curves stay for ever.
+        """Let readings go that are older than the site file says; return how many went. Starts and their curves stay for ever.
 
         In portions with commits between them, so that what is read meanwhile is not held up.
         """
-        before, gone = self._clock.now() - self._keep, 0
+        before = self._clock.now() - self._keep
+        gone = [await self._forget(forget, before) for forget in (forget_readings, forget_chunks)]
+        return f"{gone[0]} readings and {gone[1]} chunks let go"
+
+    async def _forget(self, forget: Callable[[Connection, Instant], int], before: Instant) -> int:
+        gone = 0
         for _ in range(MOST_PORTIONS):
-            portion = await asyncio.wrap_future(self._writer.run(lambda connection: forget_readings(connection, before)))
+            portion = await self._write(forget, before)
             gone += portion
             if not portion:
                 break
-        return f"{gone} readings let go"
+        return gone
+
+    async def _read(self, work: Callable[Concatenate[Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
+        def looked() -> T:
+            with self._readers.reading() as connection:
+                return work(connection, *args, **kwargs)
+
+        return await asyncio.to_thread(looked)
+
+    async def _write(self, work: Callable[Concatenate[Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
+        return await asyncio.wrap_future(self._writer.run(lambda connection: work(connection, *args, **kwargs)))
 
     async def watch_clock(self) -> None:
         """Look at the clocks for ever; after a jump of the wall clock count the jobs' intervals anew."""

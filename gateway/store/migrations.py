@@ -62,6 +62,18 @@ MIGRATIONS: tuple[Migration, ...] = (
     ),
     Migration(
         2,
+        "chunks of kept samples, checksums, and whose readings stand where",
+        (
+            """ALTER TABLE readings ADD COLUMN checksum BIGINT""",
+            """ALTER TABLE blocks ADD COLUMN places {bytes}""",
+            """CREATE TABLE chunks (starter_id INTEGER NOT NULL REFERENCES starters (id), first_id BIGINT NOT NULL, last_id BIGINT NOT NULL,
+                from_us BIGINT NOT NULL, to_us BIGINT NOT NULL, checksum BIGINT NOT NULL, body {bytes} NOT NULL,
+                PRIMARY KEY (starter_id, first_id))""",
+            """CREATE INDEX ix_chunks_starter_id_to_us ON chunks (starter_id, to_us, from_us)""",
+        ),
+    ),
+    Migration(
+        3,
         "more figures of starts, maintenance notes",
         (
             *(

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
+from zlib import crc32
 
 from gateway.instants import Instant
 from gateway.motors.reading import NO_FLAWS, Flaw, Quality, Reading, Scalar, TimeSource
@@ -57,6 +58,22 @@ class PackedReading(NamedTuple):
     def size_bytes(self) -> int:
         """Return about how much memory it holds while it waits."""
         return 150 + len(self.packed) + (len(self.extra) if self.extra else 0)
+
+
+def checksum_of(number: int, starter_id: int, layout_id: int, at: Instant, source: int, packed: bytes, extra: str | None) -> int:
+    """Return the CRC-32 of a reading as stored. What is not in its bytes goes into the register's first value, so that one flipped bit
+    anywhere changes the sum."""
+    found = crc32(packed, (at ^ at >> 32 ^ number * 0x9E3779B1 ^ starter_id << 20 ^ layout_id << 8 ^ source) & 0xFFFFFFFF)
+    return found if extra is None else crc32(extra.encode(), found)
+
+
+def is_sound(row: Sequence[Any]) -> bool:
+    """Return whether a stored reading, all its columns in their order, is as it was written; one from before there were checksums is taken
+    as such."""
+    number, starter_id, layout_id, at, source, packed, extra, then = row
+    if then is None:
+        return True
+    return bool(then == checksum_of(number, starter_id, layout_id, at, source, packed, extra))
 
 
 class Packer:

@@ -21,10 +21,11 @@ from gateway.motors.records import Start, Stop
 from gateway.store.batch import Note
 from gateway.store.database import Store
 from gateway.store.faults import fault_of
-from gateway.store.packing import Layout, unpack
+from gateway.store.packing import unpack
 from gateway.store.rows import alert_from, note_from, start_from, stop_from
-from gateway.store.samples import Samples, samples_of, thinned
-from gateway.store.tables import alerts, blocks, events, layouts, notes, readings, settings_changes, snapshots, starters, starts, stops
+from gateway.store.samples import Samples, thinned
+from gateway.store.spans import layouts_of, series_between
+from gateway.store.tables import alerts, chunks, events, notes, readings, settings_changes, snapshots, starters, starts, stops
 
 REPLAY_PORTION = 20_000
 _FIGURES = [column for column in starts.columns if column.name != "curve"]
@@ -105,21 +106,14 @@ class Readers:
             return [note_from(row) for row in connection.execute(query).mappings()]
 
     def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Samples:
-        """Return the samples of one signal in a span, both ends included, in time order.
+        """Return the samples of one signal in a span, both ends included, in time order. What is older than an hour or two is kept by
+        exception (see `keeping`).
 
         points: about how many samples are wanted at most; more are thinned to the lowest and highest of each stretch. None: all.
         """
         with self.reading() as connection:
-            starter_id = connection.scalar(select(starters.c.id).where(starters.c.name == name))
-            known = {number: layout for number, (owner, layout) in _layouts(connection).items() if owner == starter_id}
-            rows: list[Any] = []
-            for first, last in _runs(connection, from_at, to_at):
-                query = select(readings.c.at_us, readings.c.layout_id, readings.c.packed, readings.c.extra).where(
-                    readings.c.id.between(first, last), readings.c.starter_id == starter_id, readings.c.at_us.between(from_at, to_at)
-                )
-                rows += connection.execute(query).all()
-        found = samples_of(key, rows, known)
-        return found if points is None else thinned(found, from_at, to_at, points)
+            found = series_between(connection, name, key, from_at, to_at)
+        return (found if points is None else thinned(found, from_at, to_at, points)).samples()
 
     def snapshot(self, name: str) -> StoredSnapshot | None:
         """Return the last snapshot of a starter."""
@@ -139,7 +133,7 @@ class Readers:
         only."""
         with self.reading() as connection:
             owners = {row.id: row.name for row in connection.execute(select(starters)) if names is None or row.name in names}
-            known = {number: layout for number, (_, layout) in _layouts(connection).items()}
+            known = layouts_of(connection)
         while True:
             query = select(readings).where(readings.c.id > reading_id).order_by(readings.c.id).limit(REPLAY_PORTION)
             if names is not None:
@@ -154,7 +148,7 @@ class Readers:
 
     def counts(self) -> dict[str, int]:
         """Return how many rows the large tables have."""
-        large = (readings, starts, stops, alerts)
+        large = (readings, chunks, starts, stops, alerts)
         with self.reading() as connection:
             return {table.name: connection.scalar(select(func.count()).select_from(table)) or 0 for table in large}
 
@@ -168,24 +162,3 @@ class Readers:
             raise StoreError(fault_of(error, self._store.url).text) from error
         except PoolTimeoutError as error:
             raise StoreError(f"{self._store.place}: too many people read at once; try again") from error
-
-
-def _layouts(connection: Connection) -> dict[int, tuple[int, Layout]]:
-    found = connection.execute(select(layouts)).all()
-    return {row.id: (row.starter_id, Layout(tuple(json.loads(row.keys)), row.kinds)) for row in found}
-
-
-def _runs(connection: Connection, from_at: Instant, to_at: Instant) -> list[tuple[int, int]]:
-    """Return runs of reading numbers that hold every reading of a span: neighbouring blocks joined, and what is in no block yet."""
-    touching = blocks.c.to_us >= from_at, blocks.c.from_us <= to_at
-    runs: list[tuple[int, int]] = []
-    for row in connection.execute(select(blocks.c.first_id, blocks.c.last_id).where(*touching).order_by(blocks.c.first_id)):
-        if runs and runs[-1][1] + 1 == row.first_id:
-            runs[-1] = (runs[-1][0], row.last_id)
-        else:
-            runs.append((row.first_id, row.last_id))
-    in_blocks = connection.scalar(select(func.max(blocks.c.last_id))) or 0
-    newest = connection.scalar(select(func.max(readings.c.id))) or 0
-    if newest > in_blocks:
-        runs.append((in_blocks + 1, newest))
-    return runs

@@ -5,111 +5,117 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gateway.instants import Instant
-from gateway.store.packing import Layout, unpack
-
-_WIDTHS = {"d": 8, "q": 8, "?": 1}
-_TYPES = {"d": np.dtype("<f8"), "q": np.dtype("<i8"), "?": np.dtype("?")}
+from gateway.store.gathering import StoredReading, packed_column
+from gateway.store.packing import JSON_KIND, Layout, unpack
 
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Instants and values of one signal, in time order. None: it was read and had no usable value then."""
+    """Instants and values of one signal, in time order. None: it had no usable value then, or a gap without readings begins."""
 
     at: list[Instant]
     values: list[float | None]
 
 
-class ReadingRow(Protocol):
-    """What is needed of a stored reading."""
+class Series(NamedTuple):
+    """The same in arrays, NaN for None."""
 
-    @property
-    def at_us(self) -> int: ...
-    @property
-    def layout_id(self) -> int: ...
-    @property
-    def packed(self) -> bytes: ...
-    @property
-    def extra(self) -> str | None: ...
+    at: NDArray[np.int64]
+    values: NDArray[np.float64]
+
+    def samples(self) -> Samples:
+        """Return it as lists."""
+        values: list[float | None] = self.values.tolist()
+        for place in np.flatnonzero(np.isnan(self.values)).tolist():
+            values[place] = None
+        return Samples(self.at.tolist(), values)
 
 
-def samples_of(key: str, rows: Sequence[ReadingRow], layouts: Mapping[int, Layout]) -> Samples:
-    """Return the samples of one signal; readings that did not read it give none."""
-    by_layout: dict[int, list[ReadingRow]] = defaultdict(list)
+def joined(parts: Sequence[Series]) -> Series:
+    """Return several series as one, in time order; of equal instants the order of the parts stands."""
+    if not parts:
+        return Series(np.empty(0, np.int64), np.empty(0))
+    at, values = np.concatenate([part.at for part in parts]), np.concatenate([part.values for part in parts])
+    if len(at) > 1 and (at[1:] < at[:-1]).any():
+        order = np.argsort(at, kind="stable")
+        return Series(at[order], values[order])
+    return Series(at, values)
+
+
+def within(series: Series, from_at: Instant, to_at: Instant) -> Series:
+    """Return what lies in a span, both ends included; the series is in time order."""
+    begin, end = np.searchsorted(series.at, from_at), np.searchsorted(series.at, to_at, side="right")
+    return Series(series.at[begin:end], series.values[begin:end])
+
+
+def series_of(key: str, rows: Sequence[StoredReading], layouts: Mapping[int, Layout]) -> Series:
+    """Return one signal out of readings; those that did not read it give nothing."""
+    by_layout: dict[int, list[StoredReading]] = defaultdict(list)
     for row in rows:
         by_layout[row.layout_id].append(row)
-    times: list[np.ndarray[tuple[int], np.dtype[np.int64]]] = []
-    values: list[np.ndarray[tuple[int], np.dtype[np.float64]]] = []
-    for layout_id, group in by_layout.items():
-        kept, column = _column(key, layouts[layout_id], group)
-        times.append(np.array([row.at_us for row in kept], np.int64))
-        values.append(column)
-    if not times:
-        return Samples([], [])
-    at, value = np.concatenate(times), np.concatenate(values)
-    order = np.argsort(at, kind="stable")
-    return _samples(at[order], value[order])
+    return joined([_of_layout(key, layouts[layout_id], group) for layout_id, group in by_layout.items()])
 
 
-def _column(
-    key: str, layout: Layout, group: Sequence[ReadingRow]
-) -> tuple[Sequence[ReadingRow], np.ndarray[tuple[int], np.dtype[np.float64]]]:
-    """Return the rows of one layout that read the signal, and its values there, NaN where there was none."""
+def _of_layout(key: str, layout: Layout, group: Sequence[StoredReading]) -> Series:
+    at = np.array([row.at_us for row in group], np.int64)
     if key in layout.packed_keys:
-        kinds = layout.struct.format[1:]
-        place = layout.packed_keys.index(key)
-        offset = sum(_WIDTHS[kind] for kind in kinds[:place])
-        kind, size = kinds[place], layout.struct.size
-        table = np.frombuffer(b"".join(row.packed for row in group), np.uint8).reshape(-1, size)
-        cells = np.ascontiguousarray(table[:, offset : offset + _WIDTHS[kind]]).view(_TYPES[kind])
-        return group, cells.reshape(-1).astype(np.float64)
+        return Series(at, packed_column(layout, key, [row.packed for row in group]).astype(np.float64))
     if key in layout.flawed_keys:
-        return group, np.full(len(group), np.nan)
-    if layout.kinds != "j":
-        return (), np.empty(0)
+        return Series(at, np.full(len(group), np.nan))
+    if layout.kinds != JSON_KIND:
+        return joined([])
     found = [unpack(layout, row.at_us, 0, row.packed, row.extra) for row in group]
-    read = [(row, reading) for row, reading in zip(group, found, strict=True) if key in reading.values or key in reading.flaws]
-    numbers = [reading.number(key) for _, reading in read]
-    return [row for row, _ in read], np.array([np.nan if number is None else number for number in numbers], np.float64)
+    read = [place for place, reading in enumerate(found) if key in reading.values or key in reading.flaws]
+    numbers = [found[place].number(key) for place in read]
+    return Series(at[read], np.array([np.nan if number is None else number for number in numbers], np.float64))
 
 
-def thinned(samples: Samples, from_at: Instant, to_at: Instant, points: int) -> Samples:
+def thinned(series: Series, from_at: Instant, to_at: Instant, points: int) -> Series:
     """Return at most about `points` samples that draw the same picture: of each stretch the lowest and the highest, and a gap where there
     was one.
 
-    >>> many = Samples(list(range(0, 1000, 10)), [float(n % 7) for n in range(100)])
+    >>> many = Series(np.arange(0, 1000, 10), np.array([float(n % 7) for n in range(100)]))
     >>> few = thinned(many, 0, 1000, 10)
-    >>> len(few.at), min(few.values), max(few.values)
+    >>> len(few.at), float(few.values.min()), float(few.values.max())
     (10, 0.0, 6.0)
     """
-    if len(samples.at) <= points or to_at <= from_at:
-        return samples
+    if len(series.at) <= points or to_at <= from_at:
+        return series
     stretches = max(1, points // 2)
-    at = np.array(samples.at, np.int64)
-    values = np.array([np.nan if value is None else value for value in samples.values], np.float64)
-    stretch = np.minimum((at - from_at) * stretches // (to_at - from_at), stretches - 1)
-    edges = np.flatnonzero(np.diff(stretch)) + 1
-    picked: list[int] = []
-    for begin, end in zip([0, *edges.tolist()], [*edges.tolist(), len(at)], strict=True):
-        picked += _lowest_and_highest(values[begin:end], begin)
-    keep = np.array(picked, np.int64)
-    return _samples(at[keep], values[keep])
+    at, values = series
+    # The first instant of each stretch but the first: the whole numbers at or above from_at + k * span / stretches.
+    bounds = from_at - (np.arange(1, stretches) * (from_at - to_at)) // stretches
+    edges = np.unique(np.concatenate(([0], np.searchsorted(at, bounds), [len(at)])))
+    begins = edges[:-1]
+    missing = np.isnan(values)
+    places = _extremes(values, missing, begins, len(at))
+    if missing.any():
+        places += [_firsts(missing, begins, len(at))]
+    keep = np.unique(np.concatenate(places))
+    return Series(at[keep], values[keep])
 
 
-def _lowest_and_highest(values: np.ndarray[tuple[int], np.dtype[np.float64]], begin: int) -> list[int]:
-    usable = np.flatnonzero(~np.isnan(values))
-    if not len(usable):
-        return [begin]
-    ends = {int(usable[np.argmin(values[usable])]), int(usable[np.argmax(values[usable])])}
-    missing = np.flatnonzero(np.isnan(values))
-    if len(missing):
-        ends.add(int(missing[0]))
-    return [begin + place for place in sorted(ends)]
+def _extremes(values: NDArray[np.float64], missing: NDArray[np.bool_], begins: NDArray[np.int64], count: int) -> list[NDArray[np.int64]]:
+    """Return the places of the first lowest and the first highest usable value from each begin to the next."""
+    lengths = np.diff(np.append(begins, count))
+    places = []
+    for extreme, worst in ((np.minimum, np.inf), (np.maximum, -np.inf)):
+        filled = np.where(missing, worst, values)
+        found = filled == np.repeat(extreme.reduceat(filled, begins), lengths)
+        places.append(_firsts(found & ~missing, begins, count))
+    return places
 
 
-def _samples(at: np.ndarray[tuple[int], np.dtype[np.int64]], values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Samples:
-    return Samples(at.tolist(), [None if value != value else value for value in values.tolist()])
+def _firsts(marked: NDArray[np.bool_], begins: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """Return the first marked place from each begin to the next."""
+    places = np.flatnonzero(marked)
+    stretch = np.searchsorted(begins, places, side="right")
+    is_first = np.ones(len(places), bool)
+    is_first[1:] = stretch[1:] != stretch[:-1]
+    return places[is_first]

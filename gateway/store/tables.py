@@ -12,6 +12,7 @@ from sqlalchemy import (
     Column,
     Float,
     ForeignKey,
+    Index,
     Integer,
     LargeBinary,
     MetaData,
@@ -66,6 +67,7 @@ readings = Table(
     Column("time_source", SmallInteger, nullable=False),
     Column("packed", LargeBinary, nullable=False),
     Column("extra", Text),
+    Column("checksum", BigInteger),
 )
 
 blocks = Table(
@@ -75,9 +77,24 @@ blocks = Table(
     Column("last_id", BigInteger, nullable=False),
     Column("from_us", BigInteger, nullable=False),
     Column("to_us", BigInteger, nullable=False),
+    Column("places", LargeBinary),
 )
 """Runs of readings appended one after another, with the earliest and the latest instant in each. Readings after the last block are in
-none yet."""
+none yet. `places` tells which of them are whose (see `places`)."""
+
+chunks = Table(
+    "chunks",
+    metadata,
+    _starter_key(),
+    Column("first_id", BigInteger, primary_key=True, autoincrement=False),
+    Column("last_id", BigInteger, nullable=False),
+    Column("from_us", BigInteger, nullable=False),
+    Column("to_us", BigInteger, nullable=False),
+    Column("checksum", BigInteger, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Index("ix_chunks_starter_id_to_us", "starter_id", "to_us", "from_us"),
+)
+"""What is kept for long of a starter's readings (see `compaction`). Readings up to the `last_id` of its latest chunk count no more."""
 
 starts = Table(
     "starts",

@@ -12,7 +12,8 @@ from gateway.instants import MINUTE, Instant
 from gateway.store import tables
 from gateway.store.backlog import Waiting
 from gateway.store.engines import append, upsert
-from gateway.store.packing import Layout
+from gateway.store.packing import Layout, checksum_of
+from gateway.store.places import pack_places
 from gateway.store.rows import alert_row, event_row, note_row, start_row, stop_row
 
 BLOCK_SPAN = MINUTE
@@ -35,7 +36,12 @@ class Book:
             (row.starter_id, row.kinds, row.keys): row.id for row in connection.execute(select(t.layouts))
         }
         self._layouts: dict[Layout, int] = {}
-        numbers = (func.max(t.readings.c.id), func.max(t.blocks.c.last_id), func.max(t.snapshots.c.reading_id))
+        numbers = (
+            func.max(t.readings.c.id),
+            func.max(t.blocks.c.last_id),
+            func.max(t.chunks.c.last_id),
+            func.max(t.snapshots.c.reading_id),
+        )
         self.reading_id: int = max(connection.scalar(select(number)) or 0 for number in numbers)
         in_blocks = connection.scalar(select(func.max(t.blocks.c.last_id))) or 0
         tail = select(func.min(t.readings.c.id), func.count(), func.min(t.readings.c.at_us), func.max(t.readings.c.at_us))
@@ -52,10 +58,9 @@ class Book:
             for reading in entry.readings:
                 self.reading_id += 1
                 layout_id = self._layout_id(connection, starter_id, reading.layout)
-                readings.append(
-                    (self.reading_id, starter_id, layout_id, reading.at, reading.time_source, reading.packed, reading.extra)
-                )
-                closed = self._block.take(self.reading_id, reading.at)
+                check = checksum_of(self.reading_id, starter_id, layout_id, *reading[1:])
+                readings.append((self.reading_id, starter_id, layout_id, *reading[1:], check))
+                closed = self._block.take(self.reading_id, starter_id, reading.at)
                 if closed:
                     blocks.append(closed)
             records.take(starter_id, entry, self.reading_id)
@@ -86,27 +91,33 @@ class Book:
 
 
 class _OpenBlock:
-    """The run of readings that is in no block yet."""
+    """The run of readings that is in no block yet. (What an earlier connection wrote of it is counted; whose it was is not known.)"""
 
     def __init__(self, first_id: int | None, count: int, earliest: Instant, latest: Instant) -> None:
+        self._is_whole = not count
+        self._ids: dict[int, list[int]] = {}
         self._first_id = first_id
         self._count = count
         self._earliest = earliest
         self._latest = latest
 
-    def take(self, reading_id: int, at: Instant) -> tuple[int, int, Instant, Instant] | None:
+    def take(self, reading_id: int, starter_id: int, at: Instant) -> tuple[int, int, Instant, Instant, bytes | None] | None:
         """Add a reading; return the block as a row when it is full with it."""
         if self._first_id is None:
             self._first_id, self._count, self._earliest, self._latest = reading_id, 0, at, at
         self._count += 1
+        ids = self._ids.get(starter_id)
+        if ids is None:
+            ids = self._ids[starter_id] = []
+        ids.append(reading_id)
         if at < self._earliest:
             self._earliest = at
         if at > self._latest:
             self._latest = at
         if self._latest - self._earliest < BLOCK_SPAN and self._count < BLOCK_READINGS:
             return None
-        row = (self._first_id, reading_id, self._earliest, self._latest)
-        self._first_id = None
+        row = (self._first_id, reading_id, self._earliest, self._latest, pack_places(self._ids) if self._is_whole else None)
+        self._first_id, self._is_whole, self._ids = None, True, {}
         return row
 
 

@@ -48,8 +48,8 @@ async def kept(tmp_path: Path) -> AsyncIterator[Kept]:
 
 async def test_readings_older_than_the_site_file_says_go_and_starts_stay(kept: Kept) -> None:
     kept.writer.put(Batch(starter="FAN-1", readings=tuple(reading(day * DAY_S / 2) for day in range(20)), starts=(start(1),)))
-    assert await kept.housekeeping.forget_old_readings() == "14 readings let go"
-    assert await kept.housekeeping.forget_old_readings() == "0 readings let go"
+    assert await kept.housekeeping.forget_old_readings() == "14 readings and 0 chunks let go"
+    assert await kept.housekeeping.forget_old_readings() == "0 readings and 0 chunks let go"
     readers = Readers(kept.store)
     assert min(found.at for _, _, found in readers.readings_after(0)) == T0 + 7 * DAY_S * SECOND
     assert readers.start("FAN-1", 1) == start(1)

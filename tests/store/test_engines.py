@@ -52,8 +52,8 @@ def test_nothing_to_write_is_no_statement(store: Store) -> None:
 
 def test_rows_are_appended_in_the_order_of_the_columns(store: Store) -> None:
     with store.writing.begin() as connection:
-        engines.append(connection, blocks, [(1, 60, 10, 20), (61, 90, 21, 30)])
-        assert [tuple(row) for row in connection.execute(select(blocks))] == [(1, 60, 10, 20), (61, 90, 21, 30)]
+        engines.append(connection, blocks, [(1, 60, 10, 20, b"p"), (61, 90, 21, 30, None)])
+        assert [tuple(row) for row in connection.execute(select(blocks))] == [(1, 60, 10, 20, b"p"), (61, 90, 21, 30, None)]
 
 
 def test_an_upsert_takes_new_values_and_keeps_what_it_is_told_to(store: Store) -> None:
@@ -64,4 +64,4 @@ def test_an_upsert_takes_new_values_and_keeps_what_it_is_told_to(store: Store) -
         engines.upsert(connection, blocks, [{"first_id": 1, "last_id": 5, "from_us": 7, "to_us": 9}])
     with store.writing.begin() as connection:
         engines.upsert(connection, blocks, [{"first_id": 1, "last_id": 6, "from_us": 7, "to_us": 10}], keep_if_null=("to_us",))
-        assert tuple(connection.execute(select(blocks)).one()) == (1, 6, 7, 10)
+        assert tuple(connection.execute(select(blocks)).one()) == (1, 6, 7, 10, None)

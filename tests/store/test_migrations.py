@@ -86,4 +86,4 @@ def test_a_step_that_is_cut_short_anywhere_leaves_the_schema_before_it(tmp_path:
         migrate(engine, T0)
     event.remove(engine, "before_cursor_execute", cut)
     assert _schema(engine) == {}
-    assert migrate(engine, T0) == (1,)
+    assert migrate(engine, T0) == tuple(migration.number for migration in MIGRATIONS)

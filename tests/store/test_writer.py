@@ -77,7 +77,7 @@ def test_writing_the_same_again_changes_nothing(store: Store, make_writer: Calla
         writer.put(batch)
         writer.put(batch)
         assert writer.flush()
-    assert read.counts() == {"readings": 0, "starts": 1, "stops": 1, "alerts": 1}
+    assert read.counts() == {"readings": 0, "chunks": 0, "starts": 1, "stops": 1, "alerts": 1}
     assert len(read.events("FAN-1")) == 1
 
 
@@ -144,7 +144,7 @@ def test_a_second_writer_goes_on_with_numbers_layouts_and_the_open_block(store: 
         assert [row.id for row in connection.execute(select(readings.c.id))] == list(range(1, 76))
         assert {row.layout_id for row in connection.execute(select(readings.c.layout_id))} == {1}
         # The block is full with the first reading that is a minute after its first: 0 s to 60 s.
-        assert [tuple(row) for row in connection.execute(select(blocks))] == [(1, 61, T0, T0 + 60 * SECOND)]
+        assert [tuple(row) for row in connection.execute(select(blocks))] == [(1, 61, T0, T0 + 60 * SECOND, None)]
 
 
 def test_a_full_disk_is_said_held_in_memory_and_made_good_without_a_restart(
