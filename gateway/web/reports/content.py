@@ -125,11 +125,10 @@ def _motor_report(records: MotorRecords, period: Period) -> MotorReport:
     figures = figures_of(starter, starts, usual)
     if usual.duration_s is None:
         usual, usual_from = usual_before(starts, None, flc_a), WITHIN
-    last_good = None if records.last_good is None else max(records.last_good, *(placed_at(start) for start in starts), period.from_at)
     return MotorReport(
         starter=starter,
         map_name=records.map_name,
-        coverage=coverage_of(period, records.gaps, records.first_known, last_good, starter.thresholds.gap_s),
+        coverage=coverage_of(period, records.gaps, records.first_known, records.last_good, starter.thresholds.gap_s),
         counts=Counter(start.outcome for start in starts),
         busiest=busiest_of([placed_at(start) for start in starts]),
         starts=starts,

@@ -78,7 +78,8 @@ def change_words(change: Change) -> str:
     """Return a change: what, how much, what was usual."""
     usual = f"{number(change.usual.low, change.decimals)} to {number(change.usual.high, change.decimals)}"
     value = with_error(change.median, change.error, change.decimals)
-    return f"{change.name} in the middle {value} {change.unit}, before {usual} {change.unit} ({change.share:+.0%})".replace("%)", " %)")
+    share = f"{100 * change.share:+.0f} %".replace("-", "−")
+    return f"{change.name} in the middle {value} {change.unit}, before {usual} {change.unit} ({share})"
 
 
 def motor_sentence(motor: MotorReport) -> str:
