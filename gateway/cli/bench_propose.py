@@ -104,7 +104,7 @@ def _record_start(register_map: RegisterMap, visit: options.Visit, duration_s: f
         try:
             await read_map(wire, register_map)
             spans = await spans_to_watch(wire, register_map, widely=True)
-            tell(f"start the motor now; {len(spans)} requests a sweep")
+            tell(f"start the motor now; requests in one sweep: {len(spans)}")
             await watch_start(wire, register_map, spans, RealClock(), duration_s=duration_s, tell=tell)
             await read_map(wire, register_map)
         except DeviceLostError as lost:
