@@ -10,20 +10,12 @@ from typing import Annotated
 import typer
 
 from gateway import __version__
-from gateway.cli.bench import bench
-from gateway.cli.certificate import certificate
-from gateway.cli.check import check
-from gateway.cli.fit import fit
-from gateway.cli.map import maps
 from gateway.cli.output import GOOD, WRONG_INPUT, err, out
-from gateway.cli.predict import predict
-from gateway.cli.replay import replay
-from gateway.cli.report import export, report
-from gateway.cli.run import demo, run
-from gateway.cli.simulate import simulate
+from gateway.cli.places import CommandGroup
 from gateway.errors import InputError, StartledgerError
 
 cli = typer.Typer(
+    cls=CommandGroup,
     name="startledger",
     help="Reads motor starters, keeps every start, and says when the next start is permitted and which limit decides.",
     no_args_is_help=True,
@@ -31,10 +23,6 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (demo, run, check, replay, predict, fit, report, export, simulate, certificate):
-    cli.command()(command)
-cli.add_typer(bench)
-cli.add_typer(maps)
 
 
 def main() -> None:
