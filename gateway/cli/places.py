@@ -25,14 +25,38 @@ PLACES = {
     "run": Place("run", "run", "Run the gateway: read the starters, keep the ledger, serve the pages."),
     "check": Place("check", "check", "Check site files and register maps, and name every mistake with file, line and field."),
     "replay": Place("replay", "replay", "Run the core over a recorded trace: its starts, stops, heat and budget."),
-    "predict": Place("predict", "predict", "Predict the start by every starting method: time, current, heat, permitted starts; with --sweep, the settings to choose."),
+    "predict": Place(
+        "predict",
+        "predict",
+        "Predict the start by every starting method: time, current, heat, permitted starts; with --sweep, the settings to choose.",
+    ),
     "fit": Place("fit", "fit", "Estimate load torque and inertia from recorded starts, and say which later starts depart from them."),
-    "report": Place("report", "report", "Report on a period: who starts most, what was exceeded, what changed, what is missing, and a page a motor."),
-    "export": Place("report", "export", "Export the starts, readings or alerts of one starter. The CSV of readings is a trace that `replay` takes."),
-    "bench": Place("bench", "bench", "Try a register map against a device: verify it, find addresses, propose corrections. Reads only, and says first what it sends."),
+    "report": Place(
+        "report",
+        "report",
+        "Report on a period: who starts most, what was exceeded, what changed, what is missing, and a page a motor.",
+    ),
+    "export": Place(
+        "report",
+        "export",
+        "Export the starts, readings or alerts of one starter. The CSV of readings is a trace that `replay` takes.",
+    ),
+    "bench": Place(
+        "bench",
+        "bench",
+        "Try a register map against a device: verify it, find addresses, propose corrections. Reads only, and says first what it sends.",
+    ),
     "map": Place("map", "maps", "Register maps as tables, and maps begun from a manual's list."),
-    "simulate": Place("simulate", "simulate", "Serve a simulated starter from a register map, for trying maps and PLC code before the panel is energised."),
-    "certificate": Place("certificate", "certificate", "Make the gateway's own certificate for protected OPC UA connections, or show the one that there is."),
+    "simulate": Place(
+        "simulate",
+        "simulate",
+        "Serve a simulated starter from a register map, for trying maps and PLC code before the panel is energised.",
+    ),
+    "certificate": Place(
+        "certificate",
+        "certificate",
+        "Make the gateway's own certificate for protected OPC UA connections, or show the one that there is.",
+    ),
 }
 
 
