@@ -294,7 +294,7 @@ def _motor_voltage(series: Series, company: Company) -> list[Finding]:
     supply, at_speed = company.series("voltage"), company.series("at_speed")
     if supply is None:
         return []
-    if at_speed is not None and at_speed.span[1] and 0 < series.span[1] < 0.5 * supply.span[1]:
+    if at_speed is not None and at_speed.span[1] and series.span[1] < 0.5 * supply.span[1]:
         return [Finding(1.2, f"at speed the motor gets the whole voltage, and this is {series.shown(series.span[1])} at most")]
     if series.span[1] <= 1.15 * supply.span[1]:
         return []
