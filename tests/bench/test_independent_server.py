@@ -79,7 +79,7 @@ async def test_wrong_lines_get_the_right_hints(independent: Independent, tmp_pat
         "power": Correction(turn_words=True),
         "current": Correction(shift=-1),
         "voltage": Correction(power=1),
-        "motor_voltage": Correction(other_table=True),
+        "current_l3": Correction(other_table=True),
     }
     path = write_map(tmp_path / "wrong.yaml", RAMP, mistakes)
     ran = await startledger("bench", "verify", path, independent.address, "--rate", 200, "--json")
@@ -89,7 +89,7 @@ async def test_wrong_lines_get_the_right_hints(independent: Independent, tmp_pat
     assert "at: holding 0x000C" in lines["current"]["hint"]
     assert "scale: 0.1" in lines["voltage"]["hint"]
     # This server answers both tables, the other one with zeros.
-    assert "at: holding 0x0011" in lines["motor_voltage"]["hint"]
+    assert "at: holding 0x000F" in lines["current_l3"]["hint"]
     assert {name for name, line in lines.items() if line["verdict"] in ("wrong", "unreadable")} <= set(mistakes)
 
 
