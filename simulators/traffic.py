@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 READS = frozenset({1, 2, 3, 4})
@@ -15,6 +16,10 @@ class Frame:
 
     unit: int
     pdu: bytes
+
+
+listeners: list[Callable[[int, bytes], None]] = []
+"""Called with unit and protocol data unit of every request that reaches any simulated device: how a whole run is recorded."""
 
 
 class Traffic:
@@ -37,6 +42,8 @@ class Traffic:
         self.by_function[pdu[0]] += 1
         self.by_unit[unit] += 1
         self.frames.append(Frame(unit, pdu))
+        for listener in listeners:
+            listener(unit, pdu)
 
     @property
     def requests(self) -> int:

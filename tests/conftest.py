@@ -5,9 +5,35 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
 
 import pytest
 import pytest_asyncio
+
+from simulators import traffic
+from tests.read_only import RECORD, record_opcua
+
+PLAYS_PLC = Path(__file__).parent / "simulators"
+"""Tests of the simulators themselves send what a PLC or an attacker would; what they send did not leave the gateway."""
+
+traffic.listeners.append(RECORD.note_modbus)
+
+
+@pytest.fixture(autouse=True)
+def what_reaches_a_device_is_recorded(request: pytest.FixtureRequest) -> None:
+    record_opcua()
+    RECORD.test = "" if PLAYS_PLC in request.path.parents or request.node.get_closest_marker("plays_plc") else request.node.nodeid
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    terminalreporter.write_line(RECORD.summary)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A run in which anything but a read reached a simulated device has failed, whatever its tests say."""
+    if RECORD.wrong and session.exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 @pytest.fixture(autouse=True)

@@ -13,6 +13,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from types import TracebackType
 
+from tests.read_only import RECORD
+
 READS = {1, 2, 3, 4}
 
 
@@ -169,6 +171,7 @@ class RawServer:
                     raw = head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
                 request = Request(raw, number, self.is_rtu)
                 self.requests.append(request)
+                RECORD.note_modbus(request.unit, request.body[1:])
                 await self.play(request, writer)
         except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
             pass
