@@ -23,6 +23,7 @@ err = Console(stderr=True, soft_wrap=True, highlight=False, markup=False)
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 SiteArgument = Annotated[Path, typer.Argument(help="The site file.", show_default=False)]
+StoreOption = Annotated[str | None, typer.Option("--store", help="Store to read instead of the site file's, such as sqlite:///x.db.")]
 StarterOption = Annotated[str, typer.Option("--starter", help="Name of the starter in the site file.", show_default=False)]
 
 

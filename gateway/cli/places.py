@@ -25,6 +25,13 @@ PLACES = {
     "run": Place("run", "run", "Run the gateway: read the starters, keep the ledger, serve the pages."),
     "check": Place("check", "check", "Check site files and register maps, and name every mistake with file, line and field."),
     "replay": Place("replay", "replay", "Run the core over a recorded trace: its starts, stops, heat and budget."),
+    "budget": Place(
+        "budget",
+        "budget",
+        "Say whether a motor may be started, when next, which limit decides and by how much; status 1 while it may not.",
+    ),
+    "ledger": Place("ledger", "ledger", "List the starts of the store, unseen ones too, oldest first; it may be read while the gateway
+    runs."), "note": Place("note", "note", "Keep a maintenance note of a machine: drift is learned anew from here on."),
     "predict": Place(
         "predict",
         "predict",

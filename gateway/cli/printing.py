@@ -25,46 +25,57 @@ def print_check(console: Console, result: dict[str, Any]) -> None:
             for word in ("found", "allowed"):
                 if problem[word]:
                     console.print(f"    {word:<8}{problem[word]}")
-    console.print(f"{_count(len(result['files']), 'file')} checked, {_count(problems, 'problem')}")
+    console.print(f"{counted(len(result['files']), 'file')} checked, {counted(problems, 'problem')}")
 
 
 def print_replay(console: Console, result: dict[str, Any]) -> None:
     """Print the starts of a trace, then the budget."""
     starts = result["starts"]
     if starts:
-        table = _table("start (UTC)", "outcome", "duration s", "peak x FLC", "I2t FLC2 s", "+- %", "as X-Tx", "heat %")
-        for start in starts:
-            table.add_row(*_start_cells(start))
-        console.print(table)
-    console.print(f"{result['starter']}: {_count(len(starts), 'start')}, {result['starts_last_hour']} in the last 60 min of the trace")
+        print_starts(console, starts)
+    console.print(f"{result['starter']}: {counted(len(starts), 'start')}, {result['starts_last_hour']} in the last 60 min of the trace")
     print_budget(console, result["budget"])
+
+
+def print_starts(console: Console, starts: Sequence[dict[str, Any]], *, with_starter: bool = False) -> None:
+    """Print starts as a table, one a line; `with_starter`: of several starters."""
+    heads = ("start (UTC)", "outcome", "duration s", "peak x FLC", "I2t FLC2 s", "+- %", "as X-Tx", "heat %")
+    table = _table(*(("starter", "no.") if with_starter else ()), *heads)
+    for start in starts:
+        table.add_row(*((start["starter"], str(start["number"])) if with_starter else ()), *_start_cells(start))
+    console.print(table)
 
 
 def print_budget(console: Console, budget: dict[str, Any]) -> None:
     """Print what every limit says, deciding one first, and the caution."""
+    print_limits(console, budget)
+    console.print(CAUTION)
+
+
+def print_limits(console: Console, budget: dict[str, Any]) -> None:
+    """Print the answer of a budget and what every limit says, deciding one first."""
     when = budget["next_start_at"]
     decides = budget["deciding_limit"]
-    answer = "next permitted start cannot be told" if when is None else f"next permitted start {_second(when)}"
+    answer = "next permitted start cannot be told" if when is None else f"next permitted start {second(when)}"
     if decides is not None:
         answer += f"; {decides} decides"
     if budget["starts_left"] is not None:
-        answer += f"; {_count(budget['starts_left'], 'start')} left"
-    console.print(f"as of {_second(budget['as_of'])}: {answer}")
+        answer += f"; {counted(budget['starts_left'], 'start')} left"
+    console.print(f"as of {second(budget['as_of'])}: {answer}")
     table = _table("limit", "next start (UTC)", "left", "why", "source")
     for limit in budget["limits"]:
         left = NONE if limit["starts_left"] is None else str(limit["starts_left"])
-        next_at = NONE if limit["next_start_at"] is None else _second(limit["next_start_at"])
+        next_at = NONE if limit["next_start_at"] is None else second(limit["next_start_at"])
         table.add_row(limit["limit"], next_at, left, limit["reason"], limit["source"])
     if budget["limits"]:
         console.print(table)
-    console.print(CAUTION)
 
 
 def _start_cells(start: dict[str, Any]) -> Sequence[str]:
     rating = start["equivalent_rating"]
     heat = (start["thermal_before"], start["thermal_after"])
     return (
-        _second(start["began_at"]),
+        second(start["began_at"]),
         start["outcome"].replace("_", " "),
         _fixed(start["duration_s"], 2),
         _fixed(start["peak_ratio"], 2),
@@ -82,7 +93,8 @@ def _table(*heads: str) -> Table:
     return table
 
 
-def _second(iso: str) -> str:
+def second(iso: str) -> str:
+    """Return an instant to the second, as it is printed."""
     return iso[:19].replace("T", " ")
 
 
@@ -90,5 +102,6 @@ def _fixed(value: float | None, digits: int) -> str:
     return NONE if value is None else f"{value:.{digits}f}"
 
 
-def _count(number: int, noun: str) -> str:
+def counted(number: int, noun: str) -> str:
+    """Return a count with its noun."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from gateway.instants import SECOND, Instant
+from gateway.instants import SECOND, Instant, after
 from gateway.motors.budget import budget
 from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.facts import Starter
@@ -92,6 +92,10 @@ class Watch:
     def explained_budget(self, at: Instant) -> Budget:
         """Return the budget with what stands behind it: how it was decided, the heat to come, what a start would do."""
         return with_outlook(self.starter, self.history(at), self.budget(at))
+
+    def starts_since(self, at: Instant, window_s: float = 3600.0) -> int:
+        """Return how many starts began in the hour before `at`, one under way and those counted but not recognised included."""
+        return sum(1 for mark in self.history(at).marks if after(at, -window_s) < mark.began_at <= at)
 
     def note(self, at: Instant, text: str) -> None:
         """Take in that somebody has worked on the machine: drift is learned anew. It counts from the next reading on."""
