@@ -63,7 +63,7 @@ def reports_router(desk: Desk) -> APIRouter:
         return await run_in_threadpool(_file, desk, turn, _Wanted(period=period, motor=motor, form=form), lasts, snapshot.at)
 
     @router.get("/reports/weekly/{name}")
-    async def weekly(name: str) -> Response:
+    def weekly(name: str) -> Response:
         settings = desk.plant.site.reports
         if settings is None or not WEEKLY_NAME.fullmatch(name) or not (settings.folder / name).is_file():
             raise HTTPException(404, "There is no weekly report of that name.")

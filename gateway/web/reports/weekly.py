@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from pathlib import Path
@@ -58,7 +59,8 @@ def write_whole(path: Path, data: bytes) -> None:
         half.write_bytes(data)
         os.replace(half, path)
     except OSError as error:
-        half.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            half.unlink()
         raise StartledgerError(f"{path} cannot be written: {error.strerror or error}") from error
 
 
