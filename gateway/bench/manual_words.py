@@ -89,7 +89,7 @@ def address_of(text: str) -> tuple[str, int | None]:
     """
     plain = text.strip().replace(" ", "").replace("\u00a0", "")
     bit: int | None = None
-    if match := re.fullmatch(r"(.+?)[.:/](?:bit)?(\d{1,2})", plain, re.IGNORECASE):
+    if match := re.fullmatch(r"(.*[^.:/])[.:/](?:bit)?(\d{1,2})", plain, re.IGNORECASE):
         plain, bit = match[1], int(match[2])
         if bit > 31:
             raise ValueError(f"{text}: is {bit} a bit, or part of the number? write the bit into a column of its own")

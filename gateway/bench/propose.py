@@ -8,31 +8,17 @@ plus the cost of the change, so that the fewest and most usual mistakes win.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Any
 
 from gateway.bench.consistency import Company
 from gateway.bench.corrections import Correction
-from gateway.bench.judge import CLEARLY, Readings, Trial, all_findings, trials
-from gateway.bench.series import Series, SeriesReader
+from gateway.bench.hypotheses import Hypothesis, Search, concerns
+from gateway.bench.judge import CLEARLY, Trial, all_findings
+from gateway.bench.series import Series
 from gateway.bench.timeline import Timeline
-from gateway.registers.model import ModbusPlace, RegisterMap, Signal, WordType
+from gateway.registers.model import ModbusPlace, RegisterMap, Signal
 
-_WHOLE_MAP = (
-    Correction(),
-    Correction(shift=-1),
-    Correction(shift=1),
-    Correction(turn_words=True),
-    Correction(turn_bytes=True),
-    Correction(other_table=True),
-    Correction(shift=-1, turn_words=True),
-    Correction(shift=1, turn_words=True),
-    Correction(shift=-1, other_table=True),
-    Correction(shift=1, other_table=True),
-    Correction(other_table=True, turn_words=True),
-    Correction(turn_words=True, turn_bytes=True),
-)
-_TRIED_FULLY = 3
-_PASSES = 3
 _UNTOLD = 0.25
 """Readings whose scores lie closer than this cannot be told apart by this record."""
 
@@ -66,6 +52,22 @@ class Proposal:
             return "open"
         return "strong" if self.gain >= 2.0 else "likely" if self.gain >= 0.5 else "weak"
 
+    def as_json(self) -> dict[str, Any]:
+        """Return the change as plain data."""
+        return {
+            "line": None if self.is_whole_map else self.signals[0],
+            "concerns": list(self.signals),
+            "except": list(self.exceptions),
+            "write": self.entries,
+            "before": self.before,
+            "after": self.after,
+            "gain": round(self.gain, 2),
+            "how_sure": self.confidence,
+            "reasons": list(self.reasons),
+            "doubts": list(self.doubts),
+            "not_told_from": list(self.others),
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposals:
@@ -84,116 +86,16 @@ class Proposals:
     moments: int
     duration_s: float
 
-
-@dataclass
-class _Hypothesis:
-    """A change of the whole map with the best change of each line under it."""
-
-    whole: Correction
-    base: dict[str, Signal]
-    chosen: dict[str, Trial] = field(default_factory=dict)
-    options: dict[str, list[Trial]] = field(default_factory=dict)
-
-    @property
-    def score(self) -> float:
-        return self.whole.cost + sum(trial.score for trial in self.chosen.values())
-
-
-class _Search:
-    """Tries hypotheses over one record."""
-
-    def __init__(self, register_map: RegisterMap, timeline: Timeline, flc_a: float | None) -> None:
-        self.signals = [signal for signal in register_map.signals if isinstance(signal.place, ModbusPlace)]
-        self.reader = SeriesReader(timeline)
-        self.flc_a = flc_a
-
-    def best(self) -> _Hypothesis:
-        """Return the hypothesis that explains the record with the fewest and most usual mistakes."""
-        started = [found for whole in _WHOLE_MAP if (found := self._begun(whole)) is not None]
-        as_written = started[0]
-        started.sort(key=lambda each: each.score)
-        tried = started[:_TRIED_FULLY]
-        if as_written not in tried:
-            tried.append(as_written)
-        for hypothesis in tried:
-            for _ in range(_PASSES):
-                if not self._improve(hypothesis):
-                    break
-        return min(tried, key=lambda each: each.score)
-
-    def read_as(self, base: Mapping[str, Signal], series: Mapping[str, Series]) -> Readings:
-        """Return the readings in which a scale comes from the signal as it is read now."""
-        return Readings(self.reader, [series[key].signal if key in series else signal for key, signal in base.items()])
-
-    def _begun(self, whole: Correction) -> _Hypothesis | None:
-        base: dict[str, Signal] = {}
-        for signal in self.signals:
-            changed = (whole if _concerns(whole, signal) else _shift_of(whole)).applied(signal)
-            if changed is None:
-                return None
-            base[signal.key] = changed
-        hypothesis = _Hypothesis(whole, base)
-        read = self.read_as(base, {})
-        series = {key: read.of(signal) for key, signal in base.items()}
-        company = self._company(series, hypothesis)
-        for key, each in series.items():
-            own = Company({**company.by_key, key: each}, self.flc_a)
-            hypothesis.chosen[key] = Trial(correction=Correction(), series=each, findings=all_findings(each, own))
-        return hypothesis
-
-    def _company(self, series: Mapping[str, Series], hypothesis: _Hypothesis) -> Company:
-        """Return the sound series: those that nothing speaks against by proof."""
-        alone = Company({}, self.flc_a)
-        sound = {
-            key: each
-            for key, each in series.items()
-            if not any(finding.is_proof for finding in (hypothesis.chosen[key].findings if key in hypothesis.chosen else ()))
-            and not any(finding.is_proof for finding in all_findings(each, alone))
+    def as_json(self) -> dict[str, Any]:
+        """Return everything as plain data."""
+        return {
+            "moments": self.moments,
+            "duration_s": self.duration_s,
+            "starts_seen": self.starts_seen,
+            "changes": [change.as_json() for change in self.changes],
+            "unresolved": {name: list(texts) for name, texts in self.unresolved.items()},
+            "silent": list(self.silent),
         }
-        return Company(sound, self.flc_a)
-
-    def _improve(self, hypothesis: _Hypothesis) -> bool:
-        """Give lines a better reading, those that gain most first; return whether one changed.
-
-        Of two lines on the same address either could move: the gain decides, and the other line is looked at again after the move.
-        """
-        gains = {key: self._gain(hypothesis, key) for key in hypothesis.base}
-        moved = False
-        for key in sorted(gains, key=lambda key: -gains[key]):
-            if gains[key] > 1e-9 and self._gain(hypothesis, key) > 1e-9:
-                best = hypothesis.options[key][0]
-                moved |= best.correction != hypothesis.chosen[key].correction
-                hypothesis.chosen[key] = best
-        return moved
-
-    def _gain(self, hypothesis: _Hypothesis, key: str) -> float:
-        """Look at one line beside the others as they stand, list its options, and return how much the best of them gains."""
-        series = {other: trial.series for other, trial in hypothesis.chosen.items()}
-        company = self._company(series, hypothesis)
-        standing = hypothesis.chosen[key]
-        findings = all_findings(standing.series, Company({**company.by_key, key: standing.series}, self.flc_a))
-        standing = Trial(correction=standing.correction, series=standing.series, findings=findings)
-        hypothesis.chosen[key] = standing
-        if standing.score < CLEARLY:
-            return 0.0
-        others = {name: each for name, each in company.by_key.items() if name != key}
-        read = self.read_as(hypothesis.base, series)
-        options = sorted(trials(hypothesis.base[key], read.of, others, self.flc_a), key=lambda trial: trial.score)
-        hypothesis.options[key] = options
-        return standing.score - options[0].score if options else 0.0
-
-
-def _concerns(whole: Correction, signal: Signal) -> bool:
-    """True when the whole-map change means something for a signal: word order for long values, byte order for registers."""
-    if not isinstance(signal.place, ModbusPlace):
-        return False
-    is_long = signal.place.span.count > 1 and signal.type is not WordType.TEXT and not signal.place.span.table.holds_bits
-    return not (whole.turn_words and not is_long) and not (whole.turn_bytes and signal.place.span.table.holds_bits)
-
-
-def _shift_of(whole: Correction) -> Correction:
-    """Return the part of a whole-map change that concerns every signal."""
-    return Correction(shift=whole.shift, other_table=whole.other_table)
 
 
 def propose(register_map: RegisterMap, timeline: Timeline, flc_a: float | None = None) -> Proposals:
@@ -201,7 +103,7 @@ def propose(register_map: RegisterMap, timeline: Timeline, flc_a: float | None =
 
     flc_a: the motor's full-load current, where known: without it or a `set_flc` signal a current wrong by ten can hardly be told.
     """
-    search = _Search(register_map, timeline, flc_a)
+    search = Search(register_map, timeline, flc_a)
     best = search.best()
     written = {signal.key: signal for signal in search.signals}
     final = {key: trial.series for key, trial in best.chosen.items()}
@@ -235,7 +137,7 @@ def _says_nothing(series: Series) -> bool:
     return series.text is None and series.is_constant and (not series.known.size or series.span[1] == 0)
 
 
-def _line_changes(best: _Hypothesis, before: Mapping[str, Trial], flc_a: float | None) -> list[Proposal]:
+def _line_changes(best: Hypothesis, before: Mapping[str, Trial], flc_a: float | None) -> list[Proposal]:
     changes = []
     alone = _is_of_one_line(best, before)
     for key, trial in best.chosen.items():
@@ -276,7 +178,7 @@ def _same_values(one: Series, other: Series) -> bool:
     return one.values.tobytes() == other.values.tobytes() and one.text == other.text
 
 
-def _whole_change(register_map: RegisterMap, best: _Hypothesis, before: Mapping[str, Trial]) -> Proposal | None:
+def _whole_change(register_map: RegisterMap, best: Hypothesis, before: Mapping[str, Trial]) -> Proposal | None:
     whole = best.whole
     if whole.is_none or _is_of_one_line(best, before):
         return None
@@ -299,7 +201,7 @@ def _whole_change(register_map: RegisterMap, best: _Hypothesis, before: Mapping[
     )
 
 
-def _moved(best: _Hypothesis, before: Mapping[str, Trial]) -> list[str]:
+def _moved(best: Hypothesis, before: Mapping[str, Trial]) -> list[str]:
     """Return the keys of the lines that the change of the whole map concerns and that do not stay as written."""
     return [
         key
@@ -308,12 +210,12 @@ def _moved(best: _Hypothesis, before: Mapping[str, Trial]) -> list[str]:
     ]
 
 
-def _stays(key: str, base: Signal, best: _Hypothesis, before: Mapping[str, Trial]) -> bool:
+def _stays(key: str, base: Signal, best: Hypothesis, before: Mapping[str, Trial]) -> bool:
     written = before[key].series.signal
     return base != written and best.chosen[key].series.signal == written
 
 
-def _is_of_one_line(best: _Hypothesis, before: Mapping[str, Trial]) -> bool:
+def _is_of_one_line(best: Hypothesis, before: Mapping[str, Trial]) -> bool:
     """True when the change of the whole map comes down to one line, which is then told as that."""
     return not best.whole.is_none and len(_moved(best, before)) == 1
 
@@ -332,8 +234,8 @@ def whole_map_entries(register_map: RegisterMap, whole: Correction) -> str:
         pairs = {"holding": "input", "input": "holding", "coil": "discrete", "discrete": "coil"}
         parts.append(", ".join(f"{pairs[table]} instead of {table}" for table in tables) + " in every `at`")
     for turned, name, orders in (
-        (whole.turn_words, "word_order", {signal.word_order for signal in register_map.signals if _concerns(whole, signal)}),
-        (whole.turn_bytes, "byte_order", {signal.byte_order for signal in register_map.signals if _concerns(whole, signal)}),
+        (whole.turn_words, "word_order", {signal.word_order for signal in register_map.signals if concerns(whole, signal)}),
+        (whole.turn_bytes, "byte_order", {signal.byte_order for signal in register_map.signals if concerns(whole, signal)}),
     ):
         if turned:
             one = next(iter(orders)) if len(orders) == 1 else None

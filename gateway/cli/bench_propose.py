@@ -68,32 +68,7 @@ def propose(
         options.announce(intent, dry=dry_run)
         device, exchanges = visit.device, _record_start(register_map, visit, duration)
     result = proposed(register_map, timeline_of(exchanges), flc_a)
-    plain = {
-        "device": device,
-        "map": register_map.name,
-        "moments": result.moments,
-        "duration_s": result.duration_s,
-        "starts_seen": result.starts_seen,
-        "changes": [
-            {
-                "line": None if change.is_whole_map else change.signals[0],
-                "concerns": list(change.signals),
-                "except": list(change.exceptions),
-                "write": change.entries,
-                "before": change.before,
-                "after": change.after,
-                "gain": round(change.gain, 2),
-                "how_sure": change.confidence,
-                "reasons": list(change.reasons),
-                "doubts": list(change.doubts),
-                "not_told_from": list(change.others),
-            }
-            for change in result.changes
-        ],
-        "unresolved": {name: list(texts) for name, texts in result.unresolved.items()},
-        "silent": list(result.silent),
-        "requests": len(exchanges),
-    }
+    plain = {"device": device, "map": register_map.name, **result.as_json(), "requests": len(exchanges)}
     sheets = propose_sheets(result)
     options.publish(plain, sheets, title=f"Corrections to {register_map.name} from {device}", as_json=json, report=report)
     raise typer.Exit(FINDING if result.changes or result.unresolved else GOOD)
