@@ -30,8 +30,12 @@ PLACES = {
         "budget",
         "Say whether a motor may be started, when next, which limit decides and by how much; status 1 while it may not.",
     ),
-    "ledger": Place("ledger", "ledger", "List the starts of the store, unseen ones too, oldest first; it may be read while the gateway
-    runs."), "note": Place("note", "note", "Keep a maintenance note of a machine: drift is learned anew from here on."),
+    "ledger": Place(
+        "ledger",
+        "ledger",
+        "List the starts of the store, unseen ones too, oldest first; it may be read while the gateway runs.",
+    ),
+    "note": Place("note", "note", "Keep a maintenance note of a machine: drift is learned anew from here on."),
     "predict": Place(
         "predict",
         "predict",
