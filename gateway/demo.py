@@ -39,11 +39,11 @@ def run_demo(folder: Path, *, fresh: bool, port: int | None, days: int, tell: Te
     site, scenario = _demo_site(folder, port), load_scenario(FOLDER / "scenario.yaml")
     # A taken port is told before a minute of history is made, not after.
     bound_socket(site.web.host, site.web.port).close()
-    begin_at, is_new = _begin(folder, site, clock, fresh=fresh, days=days)
+    begin_at, is_new = plant_begin(folder, site, clock, fresh=fresh, days=days)
     starters = build_starters(scenario)
     _bring_up(site, starters, begin_at, clock, is_new=is_new)
     if is_new:
-        _note_file(folder).write_text(to_iso(begin_at) + "\n", encoding="utf-8")
+        note_file(folder).write_text(to_iso(begin_at) + "\n", encoding="utf-8")
     uvloop.run(_live(site, scenario, starters, begin_at, clock, tell))
     tell(f"stopped; the store is kept in {folder} (--fresh forgets it)")
 
@@ -82,26 +82,28 @@ def _demo_site(folder: Path, port: int | None) -> Site:
         raise InputError([Problem(file=str(FOLDER), message="the demo's files are not there; run it from a copy of the project")])
     site = load_site(FOLDER / "site.yaml")
     web = site.web if port is None else replace(site.web, port=port)
-    return replace(site, store_url=f"sqlite:///{_store_file(folder).resolve()}", web=web)
+    return replace(site, store_url=f"sqlite:///{store_file(folder).resolve()}", web=web)
 
 
-def _store_file(folder: Path) -> Path:
+def store_file(folder: Path) -> Path:
+    """Return where the demo keeps its store."""
     return folder / "tarn-hollow.db"
 
 
-def _note_file(folder: Path) -> Path:
+def note_file(folder: Path) -> Path:
+    """Return where the begin of the plant is noted, once its history is whole."""
     return folder / "began"
 
 
-def _begin(folder: Path, site: Site, clock: Clock, *, fresh: bool, days: int) -> tuple[Instant, bool]:
+def plant_begin(folder: Path, site: Site, clock: Clock, *, fresh: bool, days: int) -> tuple[Instant, bool]:
     """Return the instant at which the simulated plant began, and whether its history is still to be made.
 
     The instant is noted in the folder once the history is whole: one that was broken off is made anew, never gone on with.
     """
-    note = _note_file(folder)
+    note = note_file(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if note.exists() and _store_file(folder).exists() and not fresh:
+        if note.exists() and store_file(folder).exists() and not fresh:
             begin_at = from_iso(note.read_text(encoding="utf-8").strip())
             if clock.now() - begin_at > LONGEST_DAYS * 86400 * SECOND:
                 began = to_iso(begin_at)[:10]
