@@ -171,8 +171,14 @@ def _random_mistakes(generator: random.Random) -> tuple[str, dict[str, Correctio
     mistakes = {key: generator.choice(SURE[name][key]) for key in keys}
     # Two mistakes that lay signals on one another, or take each other's witness away, are another question.
     truth = shipped(name)
-    taken = [place(wrong) for key, mistake in mistakes.items() if (signal := truth.signal(key)) and (wrong := mistake.applied(signal))]
-    clear = all(not _touch(one, other) for index, one in enumerate(taken) for other in taken[index + 1 :])
+    pairs = [(signal, wrong) for key, mistake in mistakes.items() if (signal := truth.signal(key)) and (wrong := mistake.applied(signal))]
+    clear = all(
+        not _touch(place(wrong), place(other))
+        for index, (_, wrong) in enumerate(pairs)
+        for number, pair in enumerate(pairs)
+        for other in pair
+        if number != index
+    )
     return name, mistakes if clear else dict([next(iter(mistakes.items()))])
 
 
