@@ -46,6 +46,8 @@ class Change(StrEnum):
     RAISED_AGAIN = "raised_again"
     ACKNOWLEDGED = "acknowledged"
     RETURNED = "returned"
+    REWORDED = "reworded"
+    """Its figure has moved on; nobody is called again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +171,7 @@ class AlertBoard:
             now = replace(now, grade=max(grade, before.grade) if rule.kind is AlertKind.DRIFT else grade)
             if before.raised and now.grade <= before.grade:
                 self._delays[rule.kind] = now
-                return ()
+                return self._reword(rule, at, live) if rule.kind is AlertKind.DRIFT else ()
             self._delays[rule.kind] = now
             label = label_of(rule.kind, self._memory, self._starter, self._limit, live)
             return self._raise(rule, at, label, advice_of(rule, live))
@@ -193,6 +195,14 @@ class AlertBoard:
         anew = replace(standing, text=label, advice=advice, acknowledged_at=None, acknowledged_by="", returned_at=None)
         self._alerts[rule.kind] = anew
         return (AlertChange(at=at, what=Change.RAISED_AGAIN, alert=anew),)
+
+    def _reword(self, rule: AlertRule, at: Instant, live: Live) -> tuple[AlertChange, ...]:
+        standing = self._alerts.get(rule.kind)
+        label, advice = label_of(rule.kind, self._memory, self._starter, self._limit, live), advice_of(rule, live)
+        if standing is None or (standing.text, standing.advice) == (label, advice):
+            return ()
+        self._alerts[rule.kind] = said = replace(standing, text=label, advice=advice)
+        return (AlertChange(at=at, what=Change.REWORDED, alert=said),)
 
     def _return(self, kind: AlertKind, at: Instant) -> tuple[AlertChange, ...]:
         standing = self._alerts.get(kind)
