@@ -54,11 +54,13 @@ def pack_floats(values: NDArray[np.float64]) -> bytes:
     >>> unpack_floats(pack_floats(np.array([12.5, 0.1, 400.0])), 3).tolist()
     [12.5, 0.1, 400.0]
     """
-    for decimals in range(_MOST_DECIMALS + 1):
-        whole = np.rint(values * 10.0**decimals)
-        if np.abs(whole).max() < _EXACT and _same_bits(whole / 10.0**decimals, values):
-            return bytes([decimals]) + pack_integers(whole.astype(np.int64))
-    short = values.astype("<f4")
+    if np.abs(values).max() < _EXACT / 10**_MOST_DECIMALS:
+        for decimals in range(_MOST_DECIMALS + 1):
+            whole = np.rint(values * 10.0**decimals).astype(np.int64)
+            if _same_bits(whole / 10.0**decimals, values):
+                return bytes([decimals]) + pack_integers(whole)
+    with np.errstate(over="ignore"):
+        short = values.astype("<f4")
     code, column = (_FLOAT32, short) if _same_bits(short.astype("<f8"), values) else (_FLOAT64, values.astype("<f8"))
     body, zipped = _zipped(_shuffled(column))
     return bytes([code | zipped]) + body

@@ -114,8 +114,8 @@ def drop_compacted(connection: Connection, window: Window) -> int:
     deleted = 0
     for first_id, last_id in window.blocks:
         in_block = t.readings.c.id.between(first_id, last_id)
-        newest = select(t.readings.c.starter_id, func.max(t.readings.c.id)).where(in_block).group_by(t.readings.c.starter_id)
-        found = dict(connection.execute(newest).tuples().all())
+        newest = select(t.readings.c.starter_id, func.max(t.readings.c.id).label("last")).where(in_block)
+        found = {row.starter_id: row.last for row in connection.execute(newest.group_by(t.readings.c.starter_id))}
         if all(last <= bounds[starter_id].done for starter_id, last in found.items()):
             deleted += connection.execute(delete(t.readings).where(in_block)).rowcount
             connection.execute(delete(t.blocks).where(t.blocks.c.first_id == first_id))

@@ -38,6 +38,8 @@ class StoredReading(Protocol):
 
 def packed_columns(layout: Layout, packed: Sequence[bytes]) -> dict[str, NDArray[np.generic]]:
     """Return the numbers of packed readings of one layout, a column a key."""
+    if not layout.packed_keys:
+        return {}
     table = np.frombuffer(b"".join(packed), np.dtype({"names": layout.packed_keys, "formats": _formats(layout)}))
     return {key: table[key] for key in layout.packed_keys}
 

@@ -82,13 +82,14 @@ def kept_places(
             changed |= (values[1:] != values[:-1]) & ~np.isnan(values[1:])
     keep[1:] |= changed
     keep[:-1] |= changed
-    usable = ~np.isnan(values)
-    if usable.any():
-        lowest, highest = np.nanargmin(values), np.nanargmax(values)
+    lowest = highest = 0
+    if not np.isnan(values).all():
+        lowest, highest = int(np.nanargmin(values)), int(np.nanargmax(values))
         keep[lowest] = keep[highest] = True
-        if moves and values[lowest] < values[highest]:
-            _keep_exceptions(values, keep, keeping)
+    # Before the exceptions: they are measured from whatever sample was kept last.
     _keep_at_least(at, keep, round(keeping.longest_s * SECOND))
+    if moves and values[lowest] < values[highest]:
+        _keep_exceptions(values, keep, keeping)
     return np.flatnonzero(keep)
 
 
@@ -98,10 +99,11 @@ def _keep_exceptions(values: NDArray[np.float64], keep: NDArray[np.bool_], keepi
     lower = upper = 0.0
     more: list[int] = []
     for place, (value, is_kept) in enumerate(zip(values.tolist(), keep.tolist(), strict=True)):
-        if not is_kept:
-            if lower <= value <= upper or value != value:
-                continue
+        leaves = not lower <= value <= upper and value == value
+        if leaves and place:
             more += (place - 1, place)
+        elif not is_kept:
+            continue
         band = max(floor, share * abs(value))
         lower, upper = value - band, value + band
     keep[more] = True
