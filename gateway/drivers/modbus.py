@@ -27,6 +27,7 @@ from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal
 from gateway.drivers.modbus_unit import Taken, Unit
 from gateway.drivers.request_rate import RequestRate
 from gateway.drivers.tls import client_context
+from gateway.drivers.torn import MOST_READINGS, may_tear, torn_signals
 from gateway.instants import Instant
 from gateway.motors.records import Pace
 from gateway.registers.decode import decode_block
@@ -166,10 +167,34 @@ class ModbusLink:
             result = await self._ask_timed(unit, block, taken)
             if not isinstance(result, Answer) and result.code == _ILLEGAL_ADDRESS and unit.plans.pieces(block):
                 await self._read_pieces(unit, block, taken)
+            elif isinstance(result, Answer) and may_tear(block):
+                await self._read_untorn(unit, block, result, taken)
             else:
                 self._take(block, result, taken)
         for unread in waiting:
             taken.flaws.update(flaws_for(unread.signals, f"not read: {taken.faults[-1].text}"))
+
+    async def _read_untorn(self, unit: Unit, block: Block, first: Answer, taken: Taken) -> None:
+        """Read on until the high words were the same three times in a row, and take the middle reading.
+
+        In whatever order the device reads its own registers, the low word of the middle reading then lies between two equal high words
+        (high-low-high), so that it belongs to them.
+        """
+        answers = [first]
+        for _ in range(MOST_READINGS - 1):
+            result = await self._ask_timed(unit, block, taken)
+            if not isinstance(result, Answer):
+                self._take(block, result, taken)
+                return
+            answers = [*answers[-2:], result]
+            torn = torn_signals(block, [answer.words for answer in answers])
+            if len(answers) == 3 and not torn:
+                self._take(block, answers[1], taken)
+                return
+        self._take(block, answers[1], taken)
+        taken.flaws.update(flaws_for(torn, f"its high registers did not stand still in {MOST_READINGS} readings in a row"))
+        for signal in torn:
+            taken.values.pop(signal.key, None)
 
     async def _read_pieces(self, unit: Unit, block: Block, taken: Taken) -> None:
         """Ask around the gaps of a refused block, and remember it when that is what the device wants."""

@@ -12,7 +12,7 @@ from gateway.registers.sections import Section
 from gateway.registers.signal_fields import COMMON_FIELDS, CommonFields, read_common
 from gateway.registers.word_shapes import FLOATS, WORD_COUNTS, Shape, modulus_of, no_value_codes
 
-_FIELDS = ("at", "type", "bit", "count", "bits", "length", "encoding", "scale_from", "word_order", "byte_order", *COMMON_FIELDS)
+_FIELDS = ("at", "type", "bit", "count", "bits", "length", "encoding", "scale_from", "word_order", "byte_order", "may_tear", *COMMON_FIELDS)
 _ELSEWHERE = dict.fromkeys(("node", "path", "fetch", "sampling_interval"), "it belongs to OPC UA maps; a Modbus signal has `at`")
 _ENCODINGS = ("latin-1", "ascii", "utf-8", "cp1252")
 _LONGEST_TEXT = 125
@@ -69,8 +69,17 @@ def read_modbus_signal(section: Section, name: str, frame: MapFrame) -> Signal |
         word_order=Order.HIGH_FIRST if shape.type is WordType.TEXT else word_order,
         byte_order=byte_order,
         encoding=encoding,
+        may_tear=_may_tear(section, shape),
         line=section.line,
     )
+
+
+def _may_tear(section: Section, shape: Shape) -> bool:
+    may_tear = section.flag("may_tear") or False
+    if may_tear and (shape.type is WordType.TEXT or shape.span.count < 2):
+        section.refuse("may_tear", "only a number of two or more registers can be torn: remove it")
+        return False
+    return may_tear
 
 
 def _placed(section: Section, first_address: int) -> tuple[Span, bool] | None:

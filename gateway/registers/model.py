@@ -133,6 +133,7 @@ class Signal:
     scale_from: name of the signal whose value is the power of ten to scale by (read in the same request).
     no_value: raw values that mean "not available".
     plausible: lowest and highest value that can be true, in `unit`.
+    may_tear: the device may change the words of the value between two of them; it is then read until its high words stand still.
     to_role_unit: factor from `unit` to the unit of the role (kA to A); 1 without a role.
     """
 
@@ -156,6 +157,7 @@ class Signal:
     word_order: Order = Order.HIGH_FIRST
     byte_order: Order = Order.HIGH_FIRST
     encoding: str = "latin-1"
+    may_tear: bool = False
     line: int | None = None
 
 

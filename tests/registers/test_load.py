@@ -574,3 +574,22 @@ def test_every_role_can_be_mapped() -> None:
         lines.append(f"  {name}: {{{how}{unit}}}")
     register_map = good("signals:\n" + "\n".join(lines) + "\n")
     assert {signal.role for signal in register_map.signals} == set(ROLES)
+
+
+def test_only_numbers_of_several_registers_may_tear(tmp_path: Path) -> None:
+    path = tmp_path / "map.yaml"
+    lines = "map: m\nprotocol: modbus\nsignals:\n  a: {{at: holding 1, type: {}, may_tear: yes}}\n"
+    path.write_text(lines.format("uint32"), encoding="utf-8")
+    assert load_map(path).signals[0].may_tear
+    path.write_text(lines.format("uint16"), encoding="utf-8")
+    with pytest.raises(InputError, match="can be torn"):
+        load_map(path)
+
+
+def test_the_most_requests_a_second_are_a_whole_number(tmp_path: Path) -> None:
+    path = tmp_path / "map.yaml"
+    signal = "{at: holding 1, type: uint16, pace: watch}"
+    path.write_text(f"map: m\nprotocol: modbus\nrequests_per_s: 5\nsignals:\n  a: {signal}\n", encoding="utf-8")
+    loaded = load_map(path)
+    assert loaded.requests_per_s == 5
+    assert loaded.signals[0].pace is SignalPace.WATCH
