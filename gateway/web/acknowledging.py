@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from urllib.parse import parse_qs
-
 from fastapi import HTTPException, Request
 from pydantic import ValidationError
 
 from gateway.motors.alerts import Alert
 from gateway.web.desk import Desk
+from gateway.web.form import form_fields
 from gateway.web.guard import is_foreign
 from gateway.web.models import Acknowledgement
-
-MOST_FORM_BYTES = 4096
 
 
 def refuse_foreign(request: Request) -> None:
@@ -23,18 +20,11 @@ def refuse_foreign(request: Request) -> None:
 
 async def form_acknowledgement(request: Request) -> Acknowledgement:
     """Return what a page's form says; 413 when it is too large, 422 when a field is missing."""
-    body = b""
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MOST_FORM_BYTES:
-            raise HTTPException(413, "The form is larger than any that the pages send.")
+    fields = await form_fields(request)
     try:
-        fields = parse_qs(body.decode("utf-8"), max_num_fields=10)
-        return Acknowledgement(alert=fields.get("alert", [""])[0], by=fields.get("by", [""])[0].strip())
+        return Acknowledgement(alert=fields.get("alert", ""), by=fields.get("by", ""))
     except ValidationError as error:
         raise HTTPException(422, "Give your name, at most 60 characters, and press Acknowledge beside the alert.") from error
-    except ValueError as error:
-        raise HTTPException(422, "The form is not one that the pages send.") from error
 
 
 def acknowledged(desk: Desk, alert_id: str, by: str) -> Alert:

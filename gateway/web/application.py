@@ -20,6 +20,7 @@ from gateway.web.guard import SecurityHeaders
 from gateway.web.handbook import handbook_router
 from gateway.web.live import event_of
 from gateway.web.motor_routes import motor_router
+from gateway.web.notes import notes_router
 from gateway.web.pages import pages_router
 from gateway.web.plant_view import PlantView
 from gateway.web.predict_page import predict_router
@@ -57,6 +58,7 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.include_router(pages_router(desk))
     app.include_router(motor_router(desk))
     app.include_router(compare_router(desk))
+    app.include_router(notes_router(desk))
     app.include_router(signal_router(desk))
     app.include_router(predict_router(desk))
     app.include_router(reports_router(desk))

@@ -282,13 +282,41 @@ class AlertsAnswer(Answer):
     past: list[AlertAnswer]
 
 
+_LINE = r"^[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f][^\x00-\x1f\x7f]*$"
+"""Something to read, in one line, without control characters."""
+
+
 class Acknowledgement(BaseModel):
     """A person has seen an alert."""
 
     model_config = ConfigDict(extra="forbid")
 
     alert: str = Field(min_length=1, max_length=300)
-    by: str = Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f][^\x00-\x1f\x7f]*$")
+    by: str = Field(min_length=1, max_length=60, pattern=_LINE)
+
+
+class NewNote(BaseModel):
+    """What somebody did to a machine, in a line."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    text: str = Field(min_length=1, max_length=200, pattern=_LINE)
+    by: str = Field(min_length=1, max_length=60, pattern=_LINE)
+
+
+class NoteAnswer(Answer):
+    """One note."""
+
+    at: str
+    text: str
+    by: str
+
+
+class NotesAnswer(Answer):
+    """The notes of a motor, latest first."""
+
+    motor: str
+    notes: list[NoteAnswer]
 
 
 class LinkAnswer(Answer):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from gateway.instants import Instant
+from gateway.motors.drift_terms import DriftBreak, Figure
 from gateway.motors.history import History
 from gateway.motors.reading import Quality
 from gateway.motors.records import LimitVerdict, Outcome, Start
@@ -22,7 +23,7 @@ from gateway.web.shapes.spread import SHOWN, spread
 from gateway.web.shapes.start_curve import latest_start
 from gateway.web.shapes.start_picture import Tone, single, wall
 from gateway.web.snapshot import MotorNow
-from gateway.web.usual import Usual, abnormal, beyond_duration, usual_before
+from gateway.web.usual import Band, Usual, abnormal, beyond_duration, usual_before
 from gateway.web.values import LiveValue, live_values
 from gateway.web.words import (
     LIMIT_WORDS,
@@ -40,6 +41,7 @@ from gateway.web.words import (
 WALL_STARTS = 126
 LEDGER_PAGE = 20
 MOST_REASON = 30
+FIGURE_WORDS = {Figure.DURATION: "duration", Figure.PEAK: "peak", Figure.I2T: "I²t", Figure.AT_SPEED: "at speed"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,15 +181,21 @@ def latest_picture(motor: MotorNow, past: Past, time: PlantTime, predicted: Pred
     return latest_start(latest, earlier, usual, flc_a, clock=time.clock(latest.began_at), tone=tone_of(motor), predicted=predicted)
 
 
-def spreads(motor: MotorNow, past: Past) -> list[Markup]:
-    """Return the four pictures of the last starts against what is usual."""
+def spreads(motor: MotorNow, past: Past, breaks: Sequence[DriftBreak] = ()) -> list[Markup]:
+    """Return the four pictures of the last starts against what is usual, with what was done to the machine between them."""
     flc_a, usual, tone = motor.starter.motor.flc_a, past.usual, tone_of(motor)
     shown = [start for start in reversed(past.recent[:SHOWN]) if start.outcome is not Outcome.UNSEEN]
+    cuts = [sum(1 for s in shown if s.began_at < each.at) for each in breaks if shown and each.at > shown[0].began_at]
+    drifting = {drift.figure for drift in motor.live.drifts}
+
+    def picture(figure: Figure, unit: str, values: list[float | None], band: Band | None, decimals: int) -> Markup:
+        return spread(FIGURE_WORDS[figure], unit, values, band, decimals, tone, cuts=cuts, drifts=figure in drifting)
+
     return [
-        spread("duration", "s", [s.duration_s for s in shown], usual.duration_s, 1, tone),
-        spread("peak", "× FLC", [s.peak_ratio for s in shown], usual.peak_ratio, 2, tone),
-        spread("I²t", "FLC² s", [s.i2t_flc2s for s in shown], usual.i2t_flc2s, 0, tone),
-        spread("at speed", "× FLC", [_over(s.at_speed_current_a, flc_a) for s in shown], usual.at_speed_ratio, 2, tone),
+        picture(Figure.DURATION, "s", [s.duration_s for s in shown], usual.duration_s, 1),
+        picture(Figure.PEAK, "× FLC", [s.peak_ratio for s in shown], usual.peak_ratio, 2),
+        picture(Figure.I2T, "FLC² s", [s.i2t_flc2s for s in shown], usual.i2t_flc2s, 0),
+        picture(Figure.AT_SPEED, "× FLC", [_over(s.at_speed_current_a, flc_a) for s in shown], usual.at_speed_ratio, 2),
     ]
 
 

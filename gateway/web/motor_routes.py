@@ -9,19 +9,22 @@ from typing import Annotated
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 
 from gateway.instants import Instant
+from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.history import History
 from gateway.motors.records import Start
 from gateway.web import motor_page as page_of
 from gateway.web.desk import Desk
 from gateway.web.download import starts_csv
+from gateway.web.form import person_of
 from gateway.web.heat_view import HeatPoint
 from gateway.web.ledger import OUTCOMES, LedgerQuestion, all_starts, asked_page, asked_starts, ledger_question
 from gateway.web.motor_rows import is_stale, motor_version, row_of
+from gateway.web.notes import MOST_SHOWN, happenings
 from gateway.web.past import NO_PAST, Past
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.start_curve import NOT_PREDICTED
@@ -38,12 +41,16 @@ def motor_router(desk: Desk) -> APIRouter:
     router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
     @router.get("/motors/{name}")
-    async def motor(name: str, before: Before = None, outcome: Word = "", first: Word = "", last: Word = "") -> HTMLResponse:
+    async def motor(
+        request: Request, name: str, before: Before = None, outcome: Word = "", first: Word = "", last: Word = ""
+    ) -> HTMLResponse:
         snapshot = desk.snapshot()
         now = desk.motor(snapshot, name)
         question = ledger_question(outcome, first, last, snapshot.time)
         trail = tuple(desk.plant.heat_trail(name))
-        return await run_in_threadpool(_motor_page, desk, snapshot, now, desk.plant.history(name), trail, question, before)
+        breaks = tuple(desk.plant.drift_breaks(name))
+        asked = Asked(question=question, before=before, person=person_of(request))
+        return await run_in_threadpool(_motor_page, desk, snapshot, now, desk.plant.history(name), trail, breaks, asked)
 
     @router.get("/motors/{name}/starts.csv")
     async def download(name: str, outcome: Word = "", first: Word = "", last: Word = "") -> Response:
@@ -58,14 +65,23 @@ def motor_router(desk: Desk) -> APIRouter:
     return router
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What the reader asked of the page: which starts, from which number back, and the name given on this panel last."""
+
+    question: LedgerQuestion
+    before: int | None
+    person: str
+
+
 def _motor_page(
     desk: Desk,
     snapshot: Snapshot,
     motor: MotorNow,
     history: History,
     trail: tuple[HeatPoint, ...],
-    question: LedgerQuestion,
-    before: int | None,
+    breaks: tuple[DriftBreak, ...],
+    asked: Asked,
 ) -> HTMLResponse:
     name, time, now = motor.starter.name, snapshot.time, snapshot.at
     past = desk.shelf.past(motor.live, motor.starter.motor.flc_a) if motor.live.total_starts else NO_PAST
@@ -89,14 +105,17 @@ def _motor_page(
         latest=page_of.latest_picture(motor, past, time, predicted),
         predicted=predicted,
         latest_when=_latest_when(past, time, now),
-        spreads=page_of.spreads(motor, past) if past.recent else [],
+        spreads=page_of.spreads(motor, past, breaks) if past.recent else [],
+        drifts=motor.live.drifts,
+        happened=happenings(desk.plant.notes(name, limit=MOST_SHOWN), breaks, time, now),
+        person=asked.person,
         hours=page_of.hour_picture(motor, week, time, now),
         wall=page_of.wall_picture(motor, walled, past.usual),
         wall_count=len(walled),
         values=page_of.values_of(motor),
         total=motor.live.total_starts,
         version=motor_version(motor),
-        book=_book(desk, snapshot, motor, past, question, before),
+        book=_book(desk, snapshot, motor, past, asked.question, asked.before),
     )
 
 

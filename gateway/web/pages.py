@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from typing import Annotated
-from urllib.parse import quote, unquote
 
 from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, Response
 
 from gateway.motors.alerts import Alert
 from gateway.services.health import Health
@@ -15,6 +14,7 @@ from gateway.web import motor_page as page_of
 from gateway.web.acknowledging import acknowledged, form_acknowledgement, refuse_foreign
 from gateway.web.alert_page import alert_lines, alerts_sentence, past_lines, rate_words
 from gateway.web.desk import Desk
+from gateway.web.form import back_to, person_of
 from gateway.web.live import alerts_version, list_version
 from gateway.web.motor_rows import ROOMY_ROWS, ages_sentence, ordered_rows
 from gateway.web.shapes.slots import slot_picture
@@ -72,7 +72,7 @@ def _add_alerts(router: APIRouter, desk: Desk) -> None:
     @router.get("/alerts")
     async def alerts(request: Request) -> HTMLResponse:
         snapshot = desk.snapshot()
-        person = unquote(request.cookies.get("person", ""))[:60]
+        person = person_of(request)
         found = await run_in_threadpool(desk.plant.alerts, limit=100)
         return await run_in_threadpool(_alerts_page, desk, snapshot, tuple(found), person)
 
@@ -81,10 +81,7 @@ def _add_alerts(router: APIRouter, desk: Desk) -> None:
         refuse_foreign(request)
         said = await form_acknowledgement(request)
         acknowledged(desk, said.alert, said.by)
-        answer = RedirectResponse("/alerts", status_code=303)
-        # Remembers the name on this panel, so that the next acknowledgement is one touch.
-        answer.set_cookie("person", quote(said.by), max_age=12 * 3600, httponly=True, samesite="strict")
-        return answer
+        return back_to("/alerts", said.by)
 
 
 def _alerts_page(desk: Desk, snapshot: Snapshot, found: tuple[Alert, ...], person: str) -> HTMLResponse:

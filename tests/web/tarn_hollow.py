@@ -18,6 +18,7 @@ from gateway.clock import Clock, HandClock
 from gateway.instants import HOUR, MINUTE, SECOND, Instant, from_iso
 from gateway.motors.alerts import Alert, AlertKind
 from gateway.motors.budget import budget
+from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.facts import LimitSettings, LoadData, LoadKind, Method, MotorData, SignalFacts, Starter, StarterData
 from gateway.motors.history import History, StartMark
 from gateway.motors.reading import Quality
@@ -25,6 +26,7 @@ from gateway.motors.records import Budget, Curve, GapEnded, Live, MotorState, Ou
 from gateway.motors.thermal import learned_from, thermal_model
 from gateway.services.health import Health, LinkHealth, StoreHealth
 from gateway.site.model import ReportSettings
+from gateway.store.batch import Note
 from gateway.store.readers import StoredEvent
 
 NOW: Instant = from_iso("2026-03-12T14:12:00Z")
@@ -355,7 +357,14 @@ class FakePeriods:
         return [gap] if name == "SC-01" and gap.began_at < to_at and gap.at >= from_at else []
 
     def settings_noted(self, name: str, from_at: Instant, to_at: Instant) -> list[Instant]:
-        return []
+        return [NOW - 50 * HOUR] if name == "RW-02" else []
+
+    def happenings(self, name: str, from_at: Instant, to_at: Instant) -> list[StoredEvent]:
+        drift = {"text": "Starts grow longer: 8.9 to 10.8 s", "hint": "look at the delivery valve"}
+        return [StoredEvent(at=NOW - 5 * HOUR, kind="drift_found", body={"drifts": [drift]})] if name == "RW-02" else []
+
+    def notes_between(self, name: str, from_at: Instant, to_at: Instant) -> list[Note]:
+        return [Note(at=NOW - 20 * HOUR, text="gland packed", by="AB", reading_at=NOW - 20 * HOUR)] if name == "RW-02" else []
 
     def first_known(self, name: str) -> Instant | None:
         return NOW - 30 * 24 * HOUR
@@ -375,6 +384,8 @@ class FakePlant:
     standing: list[Alert] = field(default_factory=list)
     past_alerts: list[Alert] = field(default_factory=list)
     connections: list[LinkHealth] = field(default_factory=list)
+    written: dict[str, list[Note]] = field(default_factory=dict)
+    breaks: dict[str, list[DriftBreak]] = field(default_factory=dict)
     happened: dict[str, list[StoredEvent]] = field(default_factory=dict)
     site_name: str = "Tarn Hollow"
     revision: int = 0
@@ -438,6 +449,18 @@ class FakePlant:
     def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Trace:
         at = list(range(from_at, to_at, 10 * MINUTE))
         return Trace(at, [None if place == 1 else float(place) for place in range(len(at))])
+
+    def note(self, name: str, text: str, by: str) -> Note:
+        made = Note(at=self.now, text=text, by=by, reading_at=self.now)
+        self.written.setdefault(name, []).insert(0, made)
+        self.breaks.setdefault(name, []).append(DriftBreak(at=self.now, reason=text))
+        return made
+
+    def notes(self, name: str, *, limit: int = 100) -> list[Note]:
+        return self.written.get(name, [])[:limit]
+
+    def drift_breaks(self, name: str) -> tuple[DriftBreak, ...]:
+        return tuple(self.breaks.get(name, ()))
 
     def events(self, name: str, *, limit: int = 100) -> list[StoredEvent]:
         return self.happened.get(name, [])[:limit]

@@ -17,11 +17,26 @@ _PLOT_TOP, _PLOT_BOTTOM = 22.0, 94.0
 SHOWN = 40
 
 
-def spread(name: str, unit: str, values: Sequence[float | None], band: Band | None, decimals: int, tone: Tone) -> Markup:
-    """Return the picture of one figure over the last starts, oldest on the left; None (not measured) leaves its place empty."""
+def spread(
+    name: str,
+    unit: str,
+    values: Sequence[float | None],
+    band: Band | None,
+    decimals: int,
+    tone: Tone,
+    *,
+    cuts: Sequence[int] = (),
+    drifts: bool = False,
+) -> Markup:
+    """Return the picture of one figure over the last starts, oldest on the left; None (not measured) leaves its place empty.
+
+    cuts: how many of the starts came before each note or changed setting; a line is drawn there. drifts: it slowly leaves what it was.
+    """
     latest = values[-1] if values else None
     beyond = band is not None and latest is not None and band.beyond(latest)
     parts = [svg.text(0, 12, name, "t2")]
+    if drifts:
+        parts.append(svg.text(8.0 * len(name) + 6, 12, "drifts", f"tu {tone}"))
     shown = "—" if latest is None else f"{latest:.{decimals}f}"
     parts.append(
         f'<text x="168" y="12" text-anchor="end" class="{f"tu {tone}" if beyond else "t2"}">{shown} <tspan class="un">{unit}</tspan></text>'
@@ -36,6 +51,9 @@ def spread(name: str, unit: str, values: Sequence[float | None], band: Band | No
     up = Scale(middle - half, middle + half, _BAND_BOTTOM, _BAND_TOP)
     along = Scale(0, max(1, SHOWN - 1), 4.0, 162.0)
     first = SHOWN - len(values)
+    for cut in cuts:
+        at = svg.figure(along(first + cut - 0.5))
+        parts.append(svg.path(f"M{at} {_PLOT_TOP:g}V{HEIGHT:g}", "cutline"))
     for place, value in enumerate(values):
         if value is None:
             continue
@@ -44,7 +62,7 @@ def spread(name: str, unit: str, values: Sequence[float | None], band: Band | No
             parts.append(svg.path(f"M{svg.figure(x - 5)} 30h10l-5 -10Z", f"out {tone}"))
         else:
             parts.append(f'<circle class="dot" cx="{svg.figure(x)}" cy="{svg.figure(min(max(y, _PLOT_TOP), _PLOT_BOTTOM))}" r="1.8"/>')
-    words = f"{name}: latest {shown} {unit}, usual {band.low:.{decimals}f} to {band.high:.{decimals}f}"
+    words = f"{name}: latest {shown} {unit}, usual {band.low:.{decimals}f} to {band.high:.{decimals}f}" + (", drifts" if drifts else "")
     return svg.picture(WIDTH, HEIGHT, words, parts)
 
 

@@ -24,6 +24,7 @@ LOW_PX = 74.0
 _TOP_PX, _FOOT_PX = 14.0, 4.0
 _STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720)
 _DAY_STEPS = (1, 2, 5, 7, 14)
+_MARKS_A_PERCENT = 4
 JOINED = 450 * SECOND
 """Two samples further apart than this are not joined: a steady value is kept every 300 s at the least."""
 
@@ -213,11 +214,16 @@ def _gaps(lane: Lane, axis: ClockAxis, height: float) -> list[str]:
 
 def _marks(lane: Lane, axis: ClockAxis, up: Scale) -> list[str]:
     parts = []
+    # Starts closer to each other than a screen can part share one mark, the highest of their peaks.
+    peaks: dict[str, float | None] = {}
     for mark in lane.marks:
-        place = f"{axis.percent(mark.at):.2f}%"
+        place = f"{round(axis.percent(mark.at) * _MARKS_A_PERCENT) / _MARKS_A_PERCENT:.2f}%"
+        known = peaks.get(place)
+        peaks[place] = mark.peak if known is None else known if mark.peak is None else max(known, mark.peak)
+    for place, peak in peaks.items():
         parts.append(f'<line class="startmark" x1="{place}" x2="{place}" y1="0" y2="8"/>')
-        if mark.peak is not None:
-            low, high = svg.figure(up.from_px), svg.figure(up.clamped(mark.peak))
+        if peak is not None:
+            low, high = svg.figure(up.from_px), svg.figure(up.clamped(peak))
             parts.append(f'<line class="tr" x1="{place}" x2="{place}" y1="{low}" y2="{high}"/>')
     return parts
 
