@@ -9,10 +9,11 @@ from sqlalchemy import func, or_, select
 from gateway.instants import Instant
 from gateway.motors.alerts import Alert
 from gateway.motors.records import GapEnded, Start, Stop
-from gateway.store.readers import Readers
-from gateway.store.rows import alert_from, start_from, stop_from
+from gateway.store.batch import Note
+from gateway.store.readers import Readers, StoredEvent
+from gateway.store.rows import alert_from, note_from, start_from, stop_from
 from gateway.store.samples import Samples
-from gateway.store.tables import alerts, events, readings, settings_changes, starters, starts, stops
+from gateway.store.tables import alerts, events, notes, readings, settings_changes, starters, starts, stops
 
 NEAR_THE_BEGIN = 100_000
 """So many of the oldest stored readings are looked through for the first one of a starter: its readings have no index of their own."""
@@ -65,6 +66,22 @@ class Periods:
             rows = [*connection.execute(inside), *connection.execute(later)]
         found = [(row.at_us, json.loads(row.body)) for row in rows]
         return [GapEnded(began_at=body["began_at"], at=at, reason=body["reason"]) for at, body in found if body["began_at"] < to_at]
+
+    def happenings(self, name: str, from_at: Instant, to_at: Instant) -> list[StoredEvent]:
+        """Return the kept events of a span but gaps and unseen starts, earliest first."""
+        told = starters.c.name == name, events.c.kind.not_in(("gap_ended", "unseen_starts"))
+        span = events.c.at_us >= from_at, events.c.at_us < to_at
+        query = (
+            select(events.c.at_us, events.c.kind, events.c.body).join(starters).where(*told, *span).order_by(events.c.at_us, events.c.kind)
+        )
+        with self._readers.reading() as connection:
+            return [StoredEvent(at=row.at_us, kind=row.kind, body=json.loads(row.body)) for row in connection.execute(query)]
+
+    def notes_between(self, name: str, from_at: Instant, to_at: Instant) -> list[Note]:
+        """Return the notes of a span, earliest first."""
+        query = select(notes).join(starters).where(starters.c.name == name, notes.c.at_us >= from_at, notes.c.at_us < to_at)
+        with self._readers.reading() as connection:
+            return [note_from(row) for row in connection.execute(query.order_by(notes.c.at_us)).mappings()]
 
     def settings_noted(self, name: str, from_at: Instant, to_at: Instant) -> list[Instant]:
         """Return when the site file said something new of a starter in a span, earliest first."""

@@ -10,7 +10,7 @@ import pytest
 
 from gateway.clock import HandClock
 from gateway.motors.records import CounterReset, GapEnded, Outcome, Start
-from gateway.store.batch import Batch, SettingsChange
+from gateway.store.batch import Batch, Note, SettingsChange
 from gateway.store.periods import Periods
 from gateway.store.readers import Readers
 from gateway.store.writer import Writer
@@ -81,6 +81,17 @@ def test_gaps_that_reach_into_the_span_and_one_that_ended_after_it(kept: Kept) -
     kept.put(Batch(starter="FAN-1", events=(*gaps, CounterReset(at=at(12), before=5, after=0, reason="reset"))))
     assert kept.periods.gaps_touching("FAN-1", at(12), at(22)) == gaps[1:3]
     assert kept.periods.gaps_touching("FAN-1", at(16), at(19)) == []
+
+
+def test_other_events_and_notes_of_the_span(kept: Kept) -> None:
+    reset = CounterReset(at=at(12), before=5, after=0, reason="reset")
+    note = Note(at=at(14), text="gland packed", by="AB", reading_at=at(13))
+    gap = GapEnded(began_at=at(10), at=at(11), reason="")
+    kept.put(Batch(starter="FAN-1", events=(reset, gap), note=note))
+    (found,) = kept.periods.happenings("FAN-1", at(0), at(20))
+    assert (found.at, found.kind, found.body["before"]) == (at(12), "counter_reset", 5)
+    assert kept.periods.notes_between("FAN-1", at(0), at(20)) == [note]
+    assert kept.periods.happenings("FAN-1", at(13), at(20)) == kept.periods.notes_between("FAN-1", at(15), at(20)) == []
 
 
 def test_when_the_site_file_said_something_new(kept: Kept) -> None:

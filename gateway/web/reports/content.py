@@ -16,6 +16,7 @@ from gateway.web.plant_time import PlantTime
 from gateway.web.reports.breaches import Breach, breaches_of, limits_in_force
 from gateway.web.reports.coverage import Coverage, coverage_of
 from gateway.web.reports.figures import Change, Figure, changes_of, figures_of
+from gateway.web.reports.happenings import Happening
 from gateway.web.reports.period import Period
 from gateway.web.reports.records import MotorRecords, placed_at
 from gateway.web.usual import Usual, abnormal, usual_before
@@ -59,7 +60,7 @@ class MotorReport:
     beyond: tuple[Start, ...]
     limits: tuple[LimitLine, ...]
     alerts: tuple[Alert, ...]
-    settings_noted: tuple[Instant, ...]
+    happenings: tuple[Happening, ...]
 
     @property
     def name(self) -> str:
@@ -141,7 +142,7 @@ def _motor_report(records: MotorRecords, period: Period) -> MotorReport:
         beyond=tuple(start for start in starts if start.outcome is not Outcome.UNSEEN and _is_beyond(start, usual)),
         limits=_limits(records, period),
         alerts=records.alerts,
-        settings_noted=records.settings_noted,
+        happenings=records.happenings,
     )
 
 

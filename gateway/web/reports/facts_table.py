@@ -117,8 +117,8 @@ def _others(motor: MotorReport, time: PlantTime) -> Iterator[Row]:
         seen = f"acknowledged by {alert.acknowledged_by}" if alert.acknowledged_by else "acknowledged by nobody"
         named = {"part": "alert", "what": alert.kind.value, "value": alert.priority, "words": f"{alert.text}; {seen}"}
         yield {**named, **_span(alert.raised_at, alert.returned_at, time)}
-    for at in motor.settings_noted:
-        yield {"part": "site file changed", **_span(at, None, time)}
+    for each in motor.happenings:
+        yield {"part": "happening", "what": each.kind, "words": each.words, **_span(each.at, None, time)}
 
 
 def _tail(report: Report) -> Iterator[Row]:

@@ -39,7 +39,7 @@ from gateway.web.reports.words import CAUTION
 
 SMALLEST_PT = 9.0
 _WIDTH, _HEIGHT = A4
-_MARGIN, _TOP, _FOOT = 12 * mm, 16 * mm, 20 * mm
+_MARGIN, _TOP, _FOOT = 12 * mm, 14 * mm, 17 * mm
 _ROOM = _WIDTH - 2 * _MARGIN
 _GAP = 8.0
 _HEAD_ROOM = 70.0
@@ -57,6 +57,10 @@ _BODY, _CELL, _NUMBER = _style("body", 9.5, 12.5), _style("cell", 9, 11), _style
 _HEAD, _HEAD_RIGHT = _style("head", 9, 10.5, color=INK2), _style("head right", 9, 10.5, color=INK2, right=True)
 _H1, _H2, _TAG = _style("h1", 20, 24, bold=True), _style("h2", 11, 14, bold=True), _style("tag", 18, 22, bold=True)
 _ANSWER, _MILD = _style("answer", 13, 17, bold=True), _style("mild", 9, 11.5, color=INK2)
+
+
+_FACTS = _style("facts", 9, 11.5, color=INK2, right=True)
+_LOW = ("VALIGN", (0, 0), (-1, -1), "MIDDLE")
 
 
 def pdf_bytes(report: Report, time: PlantTime) -> bytes:
@@ -126,7 +130,8 @@ def _summary(sheets: Sheets) -> list[Flowable]:
 
 
 def _motor(sheet: Sheet) -> list[Flowable]:
-    story: list[Flowable] = [_text(sheet.name, _TAG), _text(sheet.facts, _MILD), Spacer(1, 4), _text(sheet.sentence, _ANSWER), Spacer(1, 6)]
+    head = Table([[_text(sheet.name, _TAG), _text(sheet.facts, _FACTS)]], colWidths=[_ROOM / 2] * 2, style=[*_plain(0), _LOW])
+    story: list[Flowable] = [head, Spacer(1, 2), _text(sheet.sentence, _ANSWER), Spacer(1, 4)]
     pictures = sheet.pictures
     key = Table([[_text(name, _MILD), _text(value, _CELL)] for name, value in sheet.key_lines], colWidths=[118, 132], style=_plain(2))
     if pictures.latest is None:
@@ -139,7 +144,7 @@ def _motor(sheet: Sheet) -> list[Flowable]:
         story.append(Table([[Picture(each) for each in pictures.spreads]], colWidths=[_ROOM / 4] * 4, style=_plain(0)))
     story += [Spacer(1, _GAP), _past(sheet)]
     story += _section("Figures", FIGURE_HEADS, sheet.figures, (106, 66, 38, 80, 34, 64, 0))
-    story += _section("Limits", LIMIT_HEADS, sheet.limits, (76, 130, 72, 0))
+    story += _section("Limits", LIMIT_HEADS, sheet.limits, (70, 132, 64, 0))
     return story + _lists(sheet)
 
 
@@ -156,6 +161,7 @@ def _past(sheet: Sheet) -> Table:
 def _lists(sheet: Sheet) -> list[Flowable]:
     story = _section("Starts to look at", START_HEADS, sheet.starts, (34, 92, 50, 44, 56, 46, 0), sheet.starts_more, right=(2, 3, 4, 5))
     story += _section("Gaps without readings", ("from", "to", "length", "reason"), sheet.gaps, (92, 92, 60, 0), sheet.gaps_more)
+    story += _section("What else happened", ("when", "what"), sheet.happenings, (92, 0), sheet.happenings_more)
     return story + _section("Alerts", ("priority", "alert", "raised, returned, seen"), sheet.alerts, (44, 210, 0), sheet.alerts_more)
 
 

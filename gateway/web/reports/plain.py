@@ -77,7 +77,7 @@ def _motor(motor: MotorReport) -> Json:
         ],
         "not_as_usual": [start.number for start in motor.beyond],
         "alerts": [alert_plain(alert) for alert in motor.alerts],
-        "site_file_changed_at": [to_iso(at) for at in motor.settings_noted],
+        "happenings": [{"at": to_iso(each.at), "kind": each.kind, "words": each.words} for each in motor.happenings],
         "starts": [start_plain(start) for start in motor.starts],
     }
 

@@ -10,7 +10,10 @@ from gateway.instants import Instant
 from gateway.motors.alerts import Alert
 from gateway.motors.facts import Starter
 from gateway.motors.records import GapEnded, Outcome, Start, Stop
+from gateway.store.batch import Note
+from gateway.store.readers import StoredEvent
 from gateway.web.reports.breaches import LOOK_BACK
+from gateway.web.reports.happenings import Happening, happenings_of
 from gateway.web.reports.period import Period
 from gateway.web.usual import USUAL_STARTS
 
@@ -27,6 +30,8 @@ class PeriodView(Protocol):
     def alerts_touching(self, name: str, from_at: Instant, to_at: Instant) -> list[Alert]: ...
     def gaps_touching(self, name: str, from_at: Instant, to_at: Instant) -> list[GapEnded]: ...
     def settings_noted(self, name: str, from_at: Instant, to_at: Instant) -> list[Instant]: ...
+    def happenings(self, name: str, from_at: Instant, to_at: Instant) -> list[StoredEvent]: ...
+    def notes_between(self, name: str, from_at: Instant, to_at: Instant) -> list[Note]: ...
     def first_known(self, name: str) -> Instant | None: ...
 
 
@@ -47,7 +52,7 @@ class MotorRecords:
     stops: tuple[Stop, ...]
     alerts: tuple[Alert, ...]
     gaps: tuple[GapEnded, ...]
-    settings_noted: tuple[Instant, ...]
+    happenings: tuple[Happening, ...]
     first_known: Instant | None
     last_good: Instant | None
 
@@ -76,7 +81,11 @@ def read_records(view: PeriodView, starter: Starter, map_name: str, period: Peri
         stops=tuple(view.stops_between(name, before, period.to_at)),
         alerts=tuple(view.alerts_touching(name, period.from_at, period.to_at)),
         gaps=tuple(view.gaps_touching(name, period.from_at, period.to_at)),
-        settings_noted=tuple(view.settings_noted(name, period.from_at, period.to_at)),
+        happenings=happenings_of(
+            view.happenings(name, period.from_at, period.to_at),
+            view.notes_between(name, period.from_at, period.to_at),
+            view.settings_noted(name, period.from_at, period.to_at),
+        ),
         first_known=view.first_known(name),
         last_good=last_good,
     )

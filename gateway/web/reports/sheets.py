@@ -66,6 +66,8 @@ class Sheet:
     gaps_more: int
     alerts: Rows
     alerts_more: int
+    happenings: Rows
+    happenings_more: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +149,8 @@ def _sheet(motor: MotorReport, report: Report, time: PlantTime) -> Sheet:
             (str(a.priority), a.text, alert_words(a.raised_at, a.returned_at, a.acknowledged_by, time)) for a in alerts[:MOST_LISTED]
         ),
         alerts_more=max(0, len(alerts) - MOST_LISTED),
+        happenings=tuple((stamp(each.at, time), each.words) for each in motor.happenings[-MOST_LISTED:]),
+        happenings_more=max(0, len(motor.happenings) - MOST_LISTED),
     )
 
 
@@ -162,7 +166,6 @@ def _start_row(motor: MotorReport, start: Start, time: PlantTime) -> tuple[str, 
 def _key_lines(motor: MotorReport, time: PlantTime) -> tuple[tuple[str, str], ...]:
     busiest = motor.busiest
     when = "" if busiest.from_at is None else f", from {stamp(busiest.from_at, time)[:-3]}"
-    changed = [stamp(at, time)[:-3] for at in motor.settings_noted]
     lines = [
         ("Starts", str(len(motor.starts))),
         ("Cut off, stalled, tripped", str(not_at_speed(motor))),
@@ -173,6 +176,4 @@ def _key_lines(motor: MotorReport, time: PlantTime) -> tuple[tuple[str, str], ..
     ]
     if motor.breaches:
         lines.insert(3, ("Before permitted", counted(len({breach.number for breach in motor.breaches}), "start", "starts")))
-    if changed:
-        lines.append(("Site file changed", ", ".join(changed[:4])))
     return tuple(lines)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from gateway.web.plant_time import span
 from gateway.web.reports.content import MotorReport, Report
+from gateway.web.reports.happenings import DRIFT
 from gateway.web.reports.words import FULL, change_words, cut_words, length_words, not_at_speed, share_words, times
 from gateway.web.words import LIMIT_WORDS, counted
 
@@ -69,11 +70,17 @@ def _broken(report: Report) -> Topic:
 
 
 def _changed(report: Report) -> Topic:
-    found = [motor for motor in report.motors if motor.changes]
+    lines = []
+    found = []
+    for motor in report.motors:
+        told = [f"{motor.name}: {change_words(change)}" for change in motor.changes]
+        told += [f"{motor.name}: found to drift in the period: {each.words}" for each in motor.happenings if each.kind == DRIFT]
+        if told:
+            found.append(motor)
+            lines += told
     if not found:
-        return Topic("Who changed", "No motor's starts have left what was usual before the period.")
-    lines = [f"{motor.name}: {change_words(change)}" for motor in found for change in motor.changes]
-    return Topic("Who changed", f"{counted(len(found), 'motor', 'motors')}: {_names(found)}.", tuple(lines))
+        return Topic("Who drifts", "No motor's starts have left what was usual before the period, and none was found to drift.")
+    return Topic("Who drifts", f"{counted(len(found), 'motor', 'motors')}: {_names(found)}.", tuple(lines))
 
 
 def _unseen(report: Report) -> Topic:

@@ -88,6 +88,9 @@ def motor_sentence(motor: MotorReport) -> str:
         return "No start in the period."
     parts = [counted(len(motor.starts), "start", "starts")]
     parts += cut_words(motor)
+    slow = len(motor.beyond) - not_at_speed(motor)
+    if slow:
+        parts.append(f"{slow} longer or higher than usual")
     if motor.unseen:
         parts.append(f"{motor.unseen} not seen")
     early = len({breach.number for breach in motor.breaches})
@@ -130,7 +133,7 @@ def limit_says(line: LimitLine, starter: Starter) -> str:
         case LimitName.SITE_OFF_TIME:
             return f"off for {span(limits.off_time_s or 0.0)} before a start"
         case LimitName.STARTER_RATING:
-            return f"rest between starts as rated: {starter.device.rating}"
+            return "rest between starts as rated"
         case LimitName.MOTOR_DATA:
             rate = "" if motor.starts_per_hour is None else f"{motor.starts_per_hour:g} starts an hour"
             cold = "" if motor.cold_starts is None else f"{motor.cold_starts} from cold"

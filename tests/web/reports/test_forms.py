@@ -8,6 +8,7 @@ import json
 import re
 from dataclasses import replace
 from html import unescape
+from typing import Any
 
 import pytest
 from pypdf import PageObject, PdfReader
@@ -15,8 +16,10 @@ from pypdf import PageObject, PdfReader
 from gateway.instants import HOUR, to_iso
 from gateway.motors.facts import LoadKind
 from gateway.motors.records import LimitName, Outcome
+from gateway.store.readers import StoredEvent
 from gateway.web.reports.content import Report
 from gateway.web.reports.facts_table import COLUMNS, csv_text
+from gateway.web.reports.happenings import happenings_of
 from gateway.web.reports.issue import FORMS
 from gateway.web.reports.page import html_text
 from gateway.web.reports.pdf import SMALLEST_PT, pdf_bytes
@@ -86,6 +89,11 @@ def test_the_summary_answers_its_questions(plant: FakePlant) -> None:
     assert "CM-01: 1 stalled" in said["Cut off, stalled or tripped"]
     assert "BP-01: 2 of" in said["Counted, not seen"]
     assert "SC-01: 99.3 % with readings; 1 gap, the longest 60 min (no answer)" in said["Data gaps"]
+    assert "RW-02: duration in the middle" in said["Who drifts"]
+    assert (
+        "RW-02: found to drift in the period: Starts grow longer: 8.9 to 10.8 s; look first: look at the delivery valve"
+        in said["Who drifts"]
+    )
     assert "BP-01" in said["Data gaps"]  # no reading for 14 min
 
 
@@ -100,7 +108,7 @@ def test_every_answer_has_its_quiet_form() -> None:
         "No motor was started",
         "No start that was seen came before its limits permitted it",
         "None",
-        "No motor's starts have left what was usual before the period",
+        "No motor's starts have left what was usual before the period, and none was found to drift",
         "None",
         "None",
     ]
@@ -228,6 +236,36 @@ def test_a_long_list_is_cut_on_the_page_and_says_so(plant: FakePlant) -> None:
     assert sheet.starts_more == motor(report, name).unseen - MOST_LISTED > 0
     assert f"{sheet.starts_more} more in the JSON and CSV forms" in plain_text(html_text(report, TIME))
     assert sheet.starts[0][-1] == "counted by the starter, not seen; no link"
+
+
+def test_what_else_happened_is_told_in_order_in_every_form(plant: FakePlant) -> None:
+    report = made(plant, chosen="RW-02")
+    words = ["site file changed", "note by AB: gland packed", "Starts grow longer: 8.9 to 10.8 s; look first: look at the delivery valve"]
+    assert [each["words"] for each in as_plain(report)["motors"][0]["happenings"]] == words
+    rows = csv.DictReader(io.StringIO(csv_text(report, TIME)))
+    assert [row["words"] for row in rows if row["part"] == "happening"] == words
+    assert [row[1] for row in sheets_of(report, TIME).motors[0].happenings] == words
+    text = plain_text(html_text(report, TIME))
+    assert all(each in text for each in words)
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "words"),
+    [
+        (
+            "settings_changed",
+            {"changes": [{"key": "set_ramp_time", "before": 10.0, "after": 6.0}]},
+            ["set_ramp_time changed from 10.0 to 6.0"],
+        ),
+        ("phase_lost", {"phase": "L2", "number": None}, ["phase L2 lost"]),
+        ("phase_lost", {"phase": "L2", "number": 7}, ["phase L2 lost in start 7"]),
+        ("drift_found", {"drifts": [{"text": "stops grow shorter", "hint": ""}]}, ["stops grow shorter"]),
+        ("told_elsewhere", {}, []),
+    ],
+)
+def test_each_kind_of_event_in_words(kind: str, body: dict[str, Any], words: list[str]) -> None:
+    found = [each.words for each in happenings_of([StoredEvent(at=NOW, kind=kind, body=body)], [], [])]
+    assert [each.endswith(word) for each, word in zip(found, words, strict=True)] == [True] * len(words)
 
 
 def test_who_started_too_early_is_named_with_limit_and_how_much(plant: FakePlant) -> None:
