@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import socket
 from datetime import timedelta
 from pathlib import Path
@@ -65,9 +64,9 @@ def make_certificate(security: OpcuaSecurity, now: Instant, *, days: int = VALID
 
 
 def _write(path: Path, content: bytes, mode: int) -> None:
-    # Made with its mode, so that the key is at no moment readable by others.
+    # Made with its mode before anything stands in it, so that the key is at no moment readable by others.
     new = path.with_suffix(".new")
     new.unlink(missing_ok=True)
-    with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
-        file.write(content)
+    new.touch(mode, exist_ok=False)
+    new.write_bytes(content)
     new.replace(path)
