@@ -46,7 +46,7 @@ def _no_password() -> str:
 def _reason(error: BaseException) -> str:
     if isinstance(error, ssl.SSLError):
         return "it holds no certificate, or certificate and key do not belong together" if error.reason else "it is no PEM file"
-    return str(getattr(error, "strerror", None) or error)
+    return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
 
 
 def tls_fault(error: OSError, host: str, name: str) -> Fault:
