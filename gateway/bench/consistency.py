@@ -252,11 +252,13 @@ def _flag_moment(series: Series, fed: Floats) -> list[Finding]:
 
 
 def _power(series: Series, company: Company) -> list[Finding]:
-    current = next((each for key in CURRENTS if (each := company.series(key)) is not None), None)
+    currents = [each.values for key in CURRENTS if (each := company.series(key)) is not None]
     voltage = company.series("voltage")
-    if current is None or voltage is None:
+    if not currents or voltage is None:
         return []
-    apparent_kva = math.sqrt(3) * current.values * voltage.values / 1000.0
+    # The middle one of several: one wrong current must not speak against a right power.
+    current_a = np.array([_median(column) for column in np.stack(currents).T])
+    apparent_kva = math.sqrt(3) * current_a * voltage.values / 1000.0
     top = float(np.nanmax(apparent_kva)) if np.any(~np.isnan(apparent_kva)) else 0.0
     told = (apparent_kva > 0.1 * top) & ~np.isnan(series.values)
     if top < 0.5 or not told.any():

@@ -131,21 +131,18 @@ def peek_sheets(result: Peek, unit: str = "") -> list[Sheet]:
     if table.holds_bits:
         rows = tuple((address_text(table, row.address), _shift(row), "on" if row.word else "off") for row in result.rows)
         return [Sheet(title=f"{table.value} bits", heads=("address", "shift", "bit"), rows=rows, after=missing)]
-    singles = [Form(kind, Order.HIGH_FIRST, order) for kind in SINGLES for order in Order]
-    first = tuple(
-        (
-            address_text(table, row.address),
-            _shift(row),
-            f"{row.word:04X}",
-            f"{row.word:016b}",
-            row.letters,
-            *(_cell(row, form, unit) for form in singles),
-        )
+    forms = [Form(kind) for kind in SINGLES] + [Form(kind, byte_order=Order.LOW_FIRST) for kind in SINGLES[:2]]
+    heads = ("uint16", "int16", "sign and size", "BCD", "uint16 swapped", "int16 swapped")
+    words = tuple(
+        (address_text(table, row.address), _shift(row), f"{row.word:04X}", row.letters, *(_cell(row, form, unit) for form in forms))
         for row in result.rows
     )
-    heads = tuple(f"{form.type.value}{', bytes swapped' if form.byte_order is Order.LOW_FIRST else ''}" for form in singles)
+    bits = tuple(
+        (address_text(table, row.address), _shift(row), *(f"{row.word:016b}"[at : at + 4] for at in (0, 4, 8, 12))) for row in result.rows
+    )
     sheets = [
-        Sheet(title="one register", heads=("address", "shift", "hex", "bits 15-0", "text", *heads), rows=first, after=missing),
+        Sheet(title="one register", heads=("address", "shift", "hex", "text", *heads), rows=words, after=missing),
+        Sheet(title="its bits", heads=("address", "shift", "15-12", "11-8", "7-4", "3-0"), rows=bits),
     ]
     for kinds, width in ((DOUBLES, 2), (QUADS, 4)):
         for kind in kinds:

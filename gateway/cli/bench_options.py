@@ -41,6 +41,10 @@ DryOption = Annotated[bool, typer.Option("--dry-run", help="Only say what would 
 FirstAddressOption = Annotated[int, typer.Option("--first-address", min=0, max=1, help="How the plain numbers of addresses count.")]
 FlcOption = Annotated[str | None, typer.Option("--flc", help='Full-load current of the motor, such as "82 A".', show_default=False)]
 
+_WHOLE = ("signal", "address", "on the wire", "line", "check", "verdict")
+"""Columns that are never folded: one searches for their words."""
+_WIDEST = 500
+
 Result = TypeVar("Result")
 
 
@@ -181,10 +185,11 @@ def print_sheets(console: Console, sheets: Sequence[Sheet]) -> None:
         if sheet.rows:
             table = RichTable(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
             for head in sheet.heads:
-                table.add_column(head, overflow="fold")
+                table.add_column(head, overflow="fold", no_wrap=head in _WHOLE)
             for row in sheet.rows:
                 table.add_row(*row, style="bold" if MARKED.intersection(row) else None)
-            console.print(table)
+            # A file or a pipe has no width: there no cell is folded.
+            console.print(table, width=None if console.is_terminal else _WIDEST)
         for text in sheet.after:
             console.print(text)
         if sheet.pasted:
