@@ -22,6 +22,7 @@ class Place:
 
 PLACES = {
     "demo": Place("run", "demo", "Start a simulated plant, the gateway and its pages, with a week of history."),
+    "new": Place("new", "new", "Make a folder with a site file and a register map to begin with."),
     "run": Place("run", "run", "Run the gateway: read the starters, keep the ledger, serve the pages."),
     "check": Place("check", "check", "Check site files and register maps, and name every mistake with file, line and field."),
     "replay": Place("replay", "replay", "Run the core over a recorded trace: its starts, stops, heat and budget."),

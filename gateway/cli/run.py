@@ -8,13 +8,28 @@ from typing import Annotated
 import typer
 
 from gateway import app
-from gateway.cli.output import SiteArgument, tell
+from gateway.cli.output import tell
+from gateway.errors import InputError, Problem
 from gateway.site import load_site
 
 
-def run(site: SiteArgument) -> None:
+def run(site: Annotated[Path | None, typer.Argument(metavar="SITE", help="The site file.", show_default=False)] = None) -> None:
     """Run the gateway: read the starters, keep the ledger, serve the pages."""
+    if site is None or not site.exists():
+        raise InputError([_no_site(site)])
     app.run(load_site(site), tell)
+
+
+def _no_site(site: Path | None) -> Problem:
+    """Return what is missing, with the command that comes next."""
+    near = [each for each in (Path("site.yaml"), Path("site.yml")) if each.is_file()]
+    if near:
+        step = f"`startledger run {near[0]}`"
+    else:
+        step = "`startledger new my-plant` makes a site to begin with; `startledger demo` shows a simulated plant first"
+    if site is None:
+        return Problem(file="command line", field="SITE", message=f"no site file is named; {step}")
+    return Problem(file=str(site), message=f"there is no such file: check the name and the folder; {step}")
 
 
 def demo(
