@@ -23,10 +23,10 @@ What makes one start of many things that look like two, or two of one:
 - Current gone during a ramp is the open gap of a star-delta until 0.6 s have passed; a run bit that is off ends it at once.
 - For 15 s after the end a surge without the current going off opens the same start again: a change-over, a second ramp.
 - A start begins with the first reading that is on; by current alone it must last 0.1 s, so that a blip is none.
-- A start that stays high for longer than the longest start is a stall, and stays open until the current is cut off or comes down after all.
-- No usable reading for longer than the gap time: the first reading after it tells what can be told, and the starter's own counter the rest.
+- A start that stays high beyond the longest start is a stall; it stays open until the current is cut off or comes down after all.
+- No usable reading for longer than the gap time: the first reading after it tells what can be told, the starter's own counter the rest.
 - A phase without current while the other two flow, for 0.3 s or more, is a *lost phase*: the start goes on by the same table, its record
-  says so and is uncertain, and an alert is raised. So does a starter that reports it by a bit (`phase_loss`) or by the text of its trip code.
+  says so and is uncertain, and an alert is raised. The same for a starter that tells of it by a bit (`phase_loss`) or by its trip text.
 
 The times are defaults of the site file's `thresholds`, common practice, no source.
 
