@@ -8,7 +8,7 @@ from gateway.web.desk import STATIC, make_templates
 from gateway.web.plant_time import PlantTime
 from gateway.web.reports.content import Report
 from gateway.web.reports.paper import picture_style
-from gateway.web.reports.sheets import FIGURE_HEADS, LIMIT_HEADS, START_HEADS, SUMMARY_HEADS, sheets_of
+from gateway.web.reports.sheets import FIGURE_HEADS, LIMIT_HEADS, MOST_DAYS_BESIDE, START_HEADS, SUMMARY_HEADS, sheets_of
 from gateway.web.reports.words import CAUTION
 
 
@@ -22,6 +22,7 @@ def html_text(report: Report, time: PlantTime) -> str:
         figure_heads=FIGURE_HEADS,
         limit_heads=LIMIT_HEADS,
         start_heads=START_HEADS,
+        most_days_beside=MOST_DAYS_BESIDE,
         caution=CAUTION,
         # The style sheets are the project's own.
         style=Markup(style),

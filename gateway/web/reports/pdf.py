@@ -34,7 +34,7 @@ from gateway.web.reports.content import Report
 from gateway.web.reports.drawing import Picture
 from gateway.web.reports.fonts import BOLD, REGULAR, load_fonts
 from gateway.web.reports.paper import INK, INK2, LINE
-from gateway.web.reports.sheets import FIGURE_HEADS, LIMIT_HEADS, START_HEADS, SUMMARY_HEADS, Sheet, Sheets, sheets_of
+from gateway.web.reports.sheets import FIGURE_HEADS, LIMIT_HEADS, MOST_DAYS_BESIDE, START_HEADS, SUMMARY_HEADS, Sheet, Sheets, sheets_of
 from gateway.web.reports.words import CAUTION
 
 SMALLEST_PT = 9.0
@@ -142,9 +142,10 @@ def _motor(sheet: Sheet) -> list[Flowable]:
     if pictures.spreads:
         story += [Spacer(1, _GAP), _text("Starts of the period against the usual", _H2), _text(sheet.usual, _MILD), Spacer(1, 3)]
         story.append(Table([[Picture(each) for each in pictures.spreads]], colWidths=[_ROOM / 4] * 4, style=_plain(0)))
-    story += [Spacer(1, _GAP), _past(sheet)]
-    story += _section("Figures", FIGURE_HEADS, sheet.figures, (106, 66, 38, 80, 34, 64, 0))
-    story += _section("Limits", LIMIT_HEADS, sheet.limits, (70, 132, 64, 0))
+    past: list[Flowable] = [Spacer(1, _GAP), _past(sheet)]
+    tables = _section("Figures", FIGURE_HEADS, sheet.figures, (106, 66, 38, 80, 34, 64, 0))
+    tables += _section("Limits", LIMIT_HEADS, sheet.limits, (70, 132, 64, 0))
+    story += [*past, *tables] if sheet.pictures.hours_days <= MOST_DAYS_BESIDE else [*tables, *past]
     return story + _lists(sheet)
 
 

@@ -29,6 +29,8 @@ from gateway.web.reports.words import (
 )
 from gateway.web.words import LIMIT_WORDS, METHOD_WORDS, counted, power_of, title_of
 
+MOST_DAYS_BESIDE = 10
+"""Days up to which the map of hours leaves room for the tables on its page; a longer one comes after them."""
 MOST_LISTED = 12
 """Starts, gaps and alerts listed on a motor's page; JSON and CSV have all of them."""
 SUMMARY_HEADS = (

@@ -20,15 +20,16 @@ from gateway.store.readers import StoredEvent
 from gateway.web.reports.content import Report
 from gateway.web.reports.facts_table import COLUMNS, csv_text
 from gateway.web.reports.happenings import happenings_of
-from gateway.web.reports.issue import FORMS
+from gateway.web.reports.issue import FORMS, issue_report
 from gateway.web.reports.page import html_text
 from gateway.web.reports.pdf import SMALLEST_PT, pdf_bytes
+from gateway.web.reports.period import chosen_period
 from gateway.web.reports.plain import as_plain
 from gateway.web.reports.sheets import MOST_LISTED, sheets_of
 from gateway.web.reports.summary import headline, topics
 from gateway.web.reports.words import CAUTION
 from tests.web.reports.conftest import TIME, made, motor
-from tests.web.tarn_hollow import NOW, FakePlant, motor_of, starter_of, unseen_start
+from tests.web.tarn_hollow import NOW, ZONE, FakePlant, motor_of, starter_of, unseen_start
 
 ISSUED_PLACES = re.compile(r"(?<=<dd id=\"issued\">).*?(?=</dd>)")
 
@@ -273,3 +274,13 @@ def test_who_started_too_early_is_named_with_limit_and_how_much(plant: FakePlant
     assert {breach.limit for breach in dust.breaches} <= {LimitName.SITE_STARTS_PER_HOUR, LimitName.STARTER_RATING}
     words = [row[-1] for row in next(s for s in sheets_of(made(plant), TIME).motors if s.name == "DC-01").starts]
     assert any(word.startswith("19.6 s, usual") for word in words)
+
+
+def test_a_long_period_has_its_tables_before_the_tall_map(plant: FakePlant) -> None:
+    period = chosen_period("2026-02-01", "2026-03-11", ZONE, NOW)
+    report = issue_report(plant.site, plant.periods, period, lambda name: NOW, NOW, "DC-01")
+    text = plain_text(html_text(report, TIME))
+    assert text.index("Limits") < text.index("Starts in each hour last 31 days")
+    assert text.count("Starts in each hour") == 1
+    page = " ".join(pdf_pages(pdf_bytes(report, TIME)))
+    assert page.index("Limits") < page.index("Starts in each hour, last 31 days")
