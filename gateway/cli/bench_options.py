@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import re
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
@@ -176,6 +177,9 @@ def publish(
 
 def print_sheets(console: Console, sheets: Sequence[Sheet]) -> None:
     """Print tables with their notes."""
+    # A file or a pipe has no width: there no cell is folded.
+    is_bounded = console.is_terminal or "COLUMNS" in os.environ
+    roomy = console if is_bounded else Console(file=console.file, width=_WIDEST, highlight=False, markup=False)
     for number, sheet in enumerate(sheets):
         if number:
             console.print()
@@ -188,8 +192,7 @@ def print_sheets(console: Console, sheets: Sequence[Sheet]) -> None:
                 table.add_column(head, overflow="fold", no_wrap=head in _WHOLE)
             for row in sheet.rows:
                 table.add_row(*row, style="bold" if MARKED.intersection(row) else None)
-            # A file or a pipe has no width: there no cell is folded.
-            console.print(table, width=None if console.is_terminal else _WIDEST)
+            roomy.print(table)
         for text in sheet.after:
             console.print(text)
         if sheet.pasted:
