@@ -13,6 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from gateway.clock import Clock, RealClock
 from gateway.web.api import api_router
+from gateway.web.bench_page import bench_router
 from gateway.web.compare_page import compare_router
 from gateway.web.desk import STATIC, make_desk
 from gateway.web.failures import install_failures
@@ -59,6 +60,7 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.include_router(motor_router(desk))
     app.include_router(compare_router(desk))
     app.include_router(notes_router(desk))
+    app.include_router(bench_router(desk))
     app.include_router(signal_router(desk))
     app.include_router(predict_router(desk))
     app.include_router(reports_router(desk))

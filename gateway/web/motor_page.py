@@ -162,9 +162,8 @@ def ladder_source(verdict: LimitVerdict, *, decides: bool) -> str:
 
     The whole source and reason stand in the table of the limits below.
     """
-    name = LIMIT_WORDS[verdict.limit]
     source = verdict.source.split(";")[0].split(", limit ")[0]
-    for said in (f"{name} ", "two starts cold / one hot, ", "thermal capacity, "):
+    for said in ("starter rating ", "two starts cold / one hot, ", "thermal capacity, "):
         source = source.removeprefix(said)
     reason = "" if decides or len(verdict.reason) > MOST_REASON else f": {verdict.reason}"
     return f"{source}{reason}"

@@ -16,16 +16,10 @@ from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.facts import Starter
 from gateway.motors.history import History
 from gateway.motors.records import Budget, Live, Start
+from gateway.registers.model import RegisterMap
 from gateway.services.health import Health, LinkHealth
 from gateway.site.model import ReportSettings
 from gateway.web.reports.records import PeriodView
-
-
-class MapView(Protocol):
-    """The register map of a starter, as far as pages show it."""
-
-    @property
-    def name(self) -> str: ...
 
 
 class AddressView(Protocol):
@@ -45,7 +39,7 @@ class StarterSiteView(Protocol):
     @property
     def unit(self) -> int: ...
     @property
-    def map(self) -> MapView: ...
+    def map(self) -> RegisterMap: ...
 
 
 class SiteView(Protocol):

@@ -39,6 +39,8 @@ PAGES = {
     "compare": "/compare?motor=DC-01",
     "predict": "/predict?motor=DC-01",
     "signals": "/signals?motor=DC-01&signal=current&signal=voltage&signal=running",
+    "bench": "/bench?motor=DC-01",
+    "reports": "/reports",
     "wall": "/wall",
     "alerts": "/alerts",
     "wire": "/wire",

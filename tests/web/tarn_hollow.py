@@ -11,6 +11,8 @@ import random
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -24,6 +26,8 @@ from gateway.motors.history import History, StartMark
 from gateway.motors.reading import Quality
 from gateway.motors.records import Budget, Curve, GapEnded, Live, MotorState, Outcome, Start, Stop
 from gateway.motors.thermal import learned_from, thermal_model
+from gateway.registers.load import load_map
+from gateway.registers.model import RegisterMap
 from gateway.services.health import Health, LinkHealth, StoreHealth
 from gateway.site.model import ReportSettings
 from gateway.store.batch import Note
@@ -309,16 +313,17 @@ class Address:
     text: str
 
 
-@dataclass(frozen=True)
-class Map:
-    name: str
+@cache
+def example_map() -> RegisterMap:
+    """Return the map of every starter of the fake plant: the first example."""
+    return load_map(Path(__file__).parents[2] / "config" / "maps" / "ramp-pro-metered.yaml")
 
 
 @dataclass(frozen=True)
 class Entry:
     starter: Starter
     address: Address
-    map: Map
+    map: RegisterMap
     unit: int = 1
 
 
@@ -402,7 +407,7 @@ class FakePlant:
 
     @property
     def site(self) -> Place:
-        entries = tuple(Entry(motor.starter, Address("modbus 127.0.0.1:5020"), Map("ramp-pro-metered")) for motor in self.motors.values())
+        entries = tuple(Entry(motor.starter, Address("modbus 127.0.0.1:5020"), example_map()) for motor in self.motors.values())
         return Place(self.site_name, ZONE, entries, self.report_settings)
 
     def live(self, name: str) -> Live:
