@@ -12,14 +12,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from gateway.instants import Instant, seconds_between
-from gateway.motors.control_charts import moving_range_deviation
 from gateway.motors.start_figures import Edge, Sample
 
 COMMAND_BEFORE_S = 120.0
 """Own choice."""
+MEDIAN_RANGE = 0.954
+"""Median distance of two values of a normal distribution, in standard deviations: twice that deviation is taken as the scatter."""
 
 CommandEdge = tuple[Instant, Instant]
 """Last reading without the command, first reading with it."""
@@ -40,7 +42,7 @@ def voltage_dip(samples: Sequence[Sample], began: Edge, ended: Edge, before_v: f
     >>> samples = [Sample(100_000 * i, 300.0, {"voltage": volts}) for i, volts in enumerate((400.0, 386.0, 384.0, 385.0, 390.0))]
     >>> dip = voltage_dip(samples, Edge(50_000, 0.05), Edge(400_000, 0.05), 400.0, 10.0)
     >>> dip.lowest_v, dip.dip_pct, round(dip.error_pct, 2)
-    (385.0, 3.75, 1.56)
+    (385.0, 3.75, 1.42)
     """
     volts = [
         float(volt)
@@ -53,7 +55,8 @@ def voltage_dip(samples: Sequence[Sample], began: Edge, ended: Edge, before_v: f
     if before_v is None or before_v <= 0.0:
         return Dip(lowest_v, None, None)
     dip_pct = 100.0 * (before_v - lowest_v) / before_v
-    scatter_pct = 200.0 * moving_range_deviation(volts) / before_v
+    ranges = [abs(later - earlier) for earlier, later in pairwise(volts)]
+    scatter_pct = 200.0 * (median(ranges) / MEDIAN_RANGE if ranges else 0.0) / before_v
     return Dip(lowest_v, dip_pct, abs(dip_pct) * peak_error_pct / 100.0 + scatter_pct)
 
 

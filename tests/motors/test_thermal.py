@@ -319,3 +319,36 @@ def test_without_a_good_start_the_cost_is_a_marked_estimate() -> None:
     fan = starter(locked_rotor_ratio=6.0, cold_stall_s=20.0)
     assert learned_from(fan, [mark(5, Outcome.ABORTED, winding_i2t_flc2s=3.0)]) == first_guess(fan)
     assert first_guess(fan).estimated
+
+
+# A public simulation's class-10 relay, q = 1.125, tau = 283 s: trip times cold and after a long run at the setting; 1.05 x never.
+@pytest.mark.parametrize(("ratio", "cold_s", "hot_s"), [(1.2, 597.5, 261.9), (1.5, 233.95, 67.6), (7.2, 6.99, 1.48)])
+def test_a_class_10_relay(ratio: float, cold_s: float, hot_s: float) -> None:
+    model = one_constant(283.0, 1.125)
+    for begin, trip_s in ((model.cold(T0), cold_s), (steady(model, 1.0), hot_s)):
+        assert model.used(model.after(begin, after(T0, trip_s * 0.999), ratio, True)) < 1.0
+        assert model.used(model.after(begin, after(T0, trip_s * 1.001 + 0.005), ratio, True)) > 1.0
+    assert model.steady_used(1.05) < 1.0
+    # IEC 60947-4-1, class 10 (1.5 x from memory - confirm): 1.2 x within 2 h, 1.5 x from hot within 4 min, 7.2 x in 4 to 10 s.
+    least_s, most_s = {1.2: (0.0, 7200.0), 1.5: (0.0, 240.0), 7.2: (4.0, 10.0)}[ratio]
+    assert least_s < (hot_s if ratio == 1.5 else cold_s) <= most_s
+
+
+# The standard's discrete form (from memory - confirm) is the backward-Euler step and a little slow; the exact step is never slower.
+@pytest.mark.parametrize(
+    ("ratio", "before", "dt_s", "first_s"),
+    [(6.0, 0.0, 0.1, 18.7), (6.0, 0.0, 1.0, 19.0), (6.0, 0.0, 5.0, 20.0),
+     (1.5, 1.0, 0.1, 51.4), (1.5, 1.0, 1.0, 52.0), (1.5, 1.0, 5.0, 55.0)],
+)
+def test_the_discrete_form_reaches_the_limit_as_tabled(ratio: float, before: float, dt_s: float, first_s: float) -> None:
+    model = one_constant(600.0, 1.05)
+    drive, level, steps = model.steady_used(ratio), model.steady_used(before), 0
+    state = steady(model, before)
+    while level < 1.0:
+        level = drive * dt_s / (600.0 + dt_s) + level * 600.0 / (600.0 + dt_s)
+        steps += 1
+        state = model.after(state, after(state.at, dt_s), ratio, True)
+    assert steps * dt_s == pytest.approx(first_s)
+    assert model.used(state) >= 1.0
+    exact_s = 600.0 * math.log((drive - model.steady_used(before)) / (drive - 1.0))
+    assert exact_s <= first_s <= exact_s + 2.0 * dt_s + 0.02 * exact_s

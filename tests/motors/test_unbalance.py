@@ -9,11 +9,14 @@ import pytest
 from hypothesis import given as cases
 from hypothesis import strategies as st
 
+from gateway.motors.facts import MotorData
 from gateway.motors.unbalance import (
     CONSERVATIVE_K,
     derating_factor,
     extra_rise_pct,
     heating_current_ratio,
+    heating_square,
+    k_for,
     negative_sequence_pct,
     nema_unbalance_pct,
     weighting_factor,
@@ -93,3 +96,23 @@ def test_derating_is_within_what_readings_differ(pct: float, factor: float) -> N
 
 def test_above_five_percent_there_is_no_factor() -> None:
     assert derating_factor(5.01) is None
+
+
+@cases(magnitudes=st.tuples(st.floats(0.8, 1.2), st.floats(0.8, 1.2)), angles=st.tuples(st.floats(-0.2, 0.2), st.floats(-0.2, 0.2)))
+def test_the_square_of_the_heating_current_agrees_with_phasors(magnitudes: tuple[float, float], angles: tuple[float, float]) -> None:
+    turn = cmath.rect(1.0, 2.0 * math.pi / 3.0)
+    first = complex(1.0)
+    second = cmath.rect(magnitudes[0], -2.0 * math.pi / 3.0 + angles[0])
+    third = -first - second  # no current to earth
+    positive = abs(first + turn * second + turn**2 * third) / 3.0
+    negative = abs(first + turn**2 * second + turn * third) / 3.0
+    found = heating_square(abs(first), abs(second), abs(third), 4.861)
+    assert found == pytest.approx(heating_current_ratio(positive, negative, 4.861) ** 2, rel=1e-7)
+
+
+def test_nothing_flows_nothing_heats() -> None:
+    assert heating_square(0.0, 0.0, 0.0, 6.0) == 0.0
+
+
+def test_an_unknown_locked_rotor_current_is_taken_as_six() -> None:
+    assert k_for(MotorData(rated_power_kw=45, rated_voltage_v=400, flc_a=80)) == weighting_factor(6.0, CONSERVATIVE_K)
