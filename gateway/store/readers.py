@@ -100,8 +100,9 @@ class Readers:
             return [StoredEvent(at=row.at_us, kind=row.kind, body=json.loads(row.body)) for row in connection.execute(query)]
 
     def notes(self, name: str, *, limit: int = 100) -> list[Note]:
-        """Return what was written of a starter's machine, latest first."""
-        query = select(notes).join(starters).where(starters.c.name == name).order_by(notes.c.at_us.desc()).limit(limit)
+        """Return what was written of a starter's machine, latest first in the order in which it counts."""
+        in_order = notes.c.reading_at_us.desc(), notes.c.at_us.desc()
+        query = select(notes).join(starters).where(starters.c.name == name).order_by(*in_order).limit(limit)
         with self.reading() as connection:
             return [note_from(row) for row in connection.execute(query).mappings()]
 

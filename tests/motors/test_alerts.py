@@ -15,6 +15,7 @@ from gateway.instants import HOUR, MINUTE, SECOND, after
 from gateway.motors.alert_rules import AlertKind
 from gateway.motors.alert_signs import LABEL_CHARACTERS, hourly_limit
 from gateway.motors.alerts import Alert, AlertBoard, AlertChange, AlertState, Change
+from gateway.motors.drift_terms import Begun, Drift, Figure
 from gateway.motors.facts import AlertSettings, LimitSettings, LoadData, LoadKind, MotorData, SignalFacts, Starter
 from gateway.motors.reading import Quality
 from gateway.motors.records import (
@@ -530,3 +531,58 @@ def test_an_hour_of_chatter_at_one_hertz_is_one_alert() -> None:
     board = AlertBoard(FAN)
     changes = [change for s in range(HOUR // SECOND) for change in board.take(live(s, heat=0.9 if s % 2 else 0.7), ())]
     assert changes == []  # the on-delay of 5 s never passes
+
+
+# --- drift
+
+
+def drifting(now: float, *, more: int = 0, baseline: float = 8.9) -> tuple[Drift, ...]:
+    first = Drift(
+        figure=Figure.DURATION,
+        begun=Begun.WARM,
+        baseline=baseline,
+        now=now,
+        unit="s",
+        since_at=T0,
+        starts=30,
+        text=f"starts grow longer: {baseline:.1f} to {now:.1f} s",
+        hint="longer starts of a pump: bearings (common practice, no source)",
+    )
+    return (first, *(replace(first, figure=Figure.PEAK) for _ in range(more)))
+
+
+def test_a_drift_stands_with_its_own_words_and_hint() -> None:
+    board = AlertBoard(FAN)
+    (raised,) = board.take(live(0, drifts=drifting(9.8)), ())
+    assert (raised.what, raised.alert.kind, raised.alert.priority) == (Change.RAISED, AlertKind.DRIFT, 2)
+    assert raised.alert.text == "starts grow longer: 8.9 to 9.8 s"
+    assert raised.alert.advice == "longer starts of a pump: bearings (common practice, no source)"
+    (over,) = board.take(live(10), ())
+    assert over.what is Change.RETURNED
+
+
+def test_its_words_follow_it_without_a_new_call() -> None:
+    board = AlertBoard(FAN)
+    (raised,) = board.take(live(0, drifts=drifting(9.8)), ())
+    board.acknowledge(raised.alert.id, T0 + SECOND, "night shift")
+    assert board.take(live(10, drifts=drifting(9.8)), ()) == ()
+    (said,) = board.take(live(20, drifts=drifting(10.1)), ())
+    assert (said.what, said.alert.text, said.alert.acknowledged_by) == (Change.REWORDED, "starts grow longer: 8.9 to 10.1 s", "night shift")
+    (again,) = board.take(live(30, drifts=drifting(10.8)), ())
+    assert (again.what, again.alert.acknowledged_at) == (Change.RAISED_AGAIN, None), "a fifth longer now"
+    board.take(live(40, drifts=drifting(10.5)), ())
+    assert [change.what for change in board.take(live(50, drifts=drifting(10.8)), ())] == [Change.REWORDED], "it wavers: no new call"
+
+
+def test_several_drifts_are_counted_and_no_label_is_too_long() -> None:
+    (raised,) = AlertBoard(FAN).take(live(0, drifts=drifting(9.8, more=2)), ())
+    assert raised.alert.text == "starts grow longer: 8.9 to 9.8 s (+2)"
+    long = tuple(replace(drift, text="x" * 44) for drift in drifting(9.8, more=1))
+    (raised,) = AlertBoard(FAN).take(live(0, drifts=long), ())
+    assert raised.alert.text == "x" * 44
+
+
+def test_a_baseline_of_nothing_has_no_grade() -> None:
+    board = AlertBoard(FAN)
+    board.take(live(0, drifts=drifting(2.0, baseline=0.0)), ())
+    assert [change.what for change in board.take(live(10, drifts=drifting(9.0, baseline=0.0)), ())] == [Change.REWORDED]

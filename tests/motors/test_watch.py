@@ -165,6 +165,28 @@ def test_snapshots_of_another_version_are_refused() -> None:
         Watch.restored(facts(), {"version": 3, "state": {}})
 
 
+def test_a_snapshot_of_version_1_goes_on_with_what_it_has() -> None:
+    readings = readings_of(0, bits=True)
+    whole, old = Watch(facts()), Watch(facts())
+    half = len(readings) // 2
+    fold(whole, readings[:half])
+    fold(old, readings[:half])
+    snapshot = json.loads(json.dumps(old.snapshot()))
+    state = snapshot["state"]
+    for key in ("phases", "settings", "drift", "command_edge"):
+        del state[key]
+    del state["course"]["runs"]
+    del state["heat"]["state"]["ambient"]
+    for start in [state["last_start"]] if state["last_start"] else []:
+        for key in ("peak_error_pct", "shape", "direct"):
+            del start[key]
+    watch = Watch.restored(facts(), snapshot | {"version": 1})
+    events, expected = fold(watch, readings[half:]), fold(whole, readings[half:])
+    assert [event for event in events if isinstance(event, StartEnded)] == [event for event in expected if isinstance(event, StartEnded)]
+    assert watch.history().heat == whole.history().heat
+    assert watch.snapshot()["version"] == 2
+
+
 def test_plain_data_refuses_what_is_not_data() -> None:
     with pytest.raises(TypeError, match="object"):
         to_plain(object())
