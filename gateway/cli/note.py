@@ -40,14 +40,15 @@ def note(
     starter_of(site, starter)
     loaded = load_site(site)
     told, who = checked_text(text), (by or getpass.getuser()).strip()[:MOST_BY]
-    address = gateway or _address(loaded)
+    address = gateway or gateway_address(loaded)
     if store is not None or not _sent(address, starter, told, who, must=gateway is not None):
         _stored(loaded, store, starter, told, who)
     tell(f"{starter}: noted; drift is learned anew from the next start on")
     raise typer.Exit(GOOD)
 
 
-def _address(site: Site) -> str:
+def gateway_address(site: Site) -> str:
+    """Return where the gateway of a site is reached from this machine."""
     host = "127.0.0.1" if site.web.host in ("0.0.0.0", "::", "") else site.web.host
     return f"http://{f'[{host}]' if ':' in host else host}:{site.web.port}"
 
