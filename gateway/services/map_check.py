@@ -76,19 +76,20 @@ def check_map(register_map: RegisterMap, courses: Mapping[str, Course], flaws: M
 
 
 def _grid(courses: Mapping[str, Course]) -> npt.NDArray[np.int64]:
-    """Return the moments of the signal that was read most often: all others are looked at in those."""
-    longest = max((at for at, _ in courses.values()), key=len, default=())
-    return np.asarray(longest, np.int64)
+    """Return the moments of the signal that was usable most often: all others are looked at in those."""
+    usable = [[moment for moment, value in zip(at, values, strict=True) if value is not None] for at, values in courses.values()]
+    return np.asarray(max(usable, key=len, default=[]), np.int64)
 
 
 def _series(signal: Signal, course: Course | None, grid: npt.NDArray[np.int64], flaw: str) -> Series:
     at_s: Floats = (grid - (grid[0] if len(grid) else 0)) / SECOND
     values = np.full(len(grid), math.nan)
     if course is not None and len(course[0]) and len(grid):
-        at, own = np.asarray(course[0], np.int64), np.array([math.nan if value is None else value for value in course[1]], np.float64)
+        known = [(moment, value) for moment, value in zip(*course, strict=True) if value is not None]
+        at, own = np.array([moment for moment, _ in known], np.int64), np.array([value for _, value in known], np.float64)
         # A slow signal holds its value until the next reading of it.
         place = np.searchsorted(at, grid, side="right") - 1
-        values = np.where(place >= 0, own[np.maximum(place, 0)], math.nan)
+        values = np.where(place >= 0, own[np.maximum(place, 0)], math.nan) if len(at) else values
     nothing = not bool(np.any(~np.isnan(values)))
     is_text = signal.type is WordType.TEXT
     unread = flaw if nothing and flaw else "" if is_text or not nothing else "nothing usable was stored in this time"

@@ -65,10 +65,13 @@ def _page(desk: Desk, snapshot: Snapshot, chosen: MotorNow | None) -> HTMLRespon
 
 def _checked(desk: Desk, snapshot: Snapshot, motor: MotorNow, entry: StarterSiteView) -> MapCheck:
     name, flaws = motor.starter.name, dict(motor.live.flaws)
+    # What a counter or a heat did over a gap is no sign of a wrong map: only the readings since the last gap count.
+    gaps = [event.at for event in desk.plant.events(name, limit=20) if event.kind == "gap_ended"]
+    since = max([snapshot.at - LOOKED_BACK, *gaps])
     courses = {}
     for signal in entry.map.signals:
         if signal.type is not WordType.TEXT:
-            found = desk.plant.samples(name, signal.key, snapshot.at - LOOKED_BACK, snapshot.at, points=POINTS)
+            found = desk.plant.samples(name, signal.key, since, snapshot.at, points=POINTS)
             courses[signal.key] = (found.at, found.values)
     return check_map(entry.map, courses, flaws, motor.starter.motor.flc_a)
 
@@ -87,7 +90,8 @@ def bench_sentence(motor: MotorNow | None, check: MapCheck | None) -> str:
 def bench_facts(entry: StarterSiteView, check: MapCheck) -> str:
     """Return what the verdicts rest on."""
     starts = "" if check.starts is None else f", {counted(check.starts, 'start', 'starts')} among them"
-    return f"map {entry.map.name}, {entry.address.text}, unit {entry.unit}; {check.moments} readings of the last 3 h{starts}"
+    read = f"{check.moments} readings of the last 3 h or since the last gap{starts}"
+    return f"map {entry.map.name}, {entry.address.text}, unit {entry.unit}; {read}"
 
 
 def bench_command(entry: StarterSiteView) -> str:

@@ -17,8 +17,10 @@ pytestmark = [pytest.mark.pages, pytest.mark.asyncio(loop_scope="module")]
 AXE = Path(__file__).parents[2] / "node_modules" / "axe-core" / "axe.min.js"
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 RUN = """async (tags) => {
-  const found = await axe.run(document, {runOnly: {type: "tag", values: tags}, rules: {"target-size": {enabled: true}}, resultTypes: ["violations"]});
-  return found.violations.map((rule) => ({id: rule.id, nodes: rule.nodes.map((node) => node.target.join(" ") + ": " + node.failureSummary)}));
+  const asked = {runOnly: {type: "tag", values: tags}, rules: {"target-size": {enabled: true}}, resultTypes: ["violations"]};
+  const found = await axe.run(document, asked);
+  const words = (node) => node.target.join(" ") + ": " + node.failureSummary;
+  return found.violations.map((rule) => ({id: rule.id, nodes: rule.nodes.map(words)}));
 }"""
 
 
