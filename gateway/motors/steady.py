@@ -11,12 +11,14 @@ import math
 from gateway.instants import SECOND, Instant
 from gateway.motors.facts import Starter
 from gateway.motors.heat_account import FLUSH, HIGH_RATIO
-from gateway.motors.phase_loss import lost_phase, phases_of
+from gateway.motors.phase_loss import phases_of
 from gateway.motors.reading import Reading
 from gateway.motors.signs import STATUS, line_current_a
 from gateway.motors.starts import STANDING, Phase
-from gateway.motors.unbalance import heating_square, k_for
+from gateway.motors.unbalance import LOST_PHASE_SHARE, heating_square, k_for
 from gateway.motors.watch_state import WatchState
+
+_HIGH_SQUARE = HIGH_RATIO**2
 
 
 class Steady:
@@ -63,7 +65,7 @@ class Steady:
             or state.late
             or state.phases.doubtful
             or state.phases.lost
-            or heat.square > HIGH_RATIO**2
+            or heat.square > _HIGH_SQUARE
             or state.ledger.counter.doubted is not None
         ):
             return
@@ -96,12 +98,17 @@ class Steady:
         ratio = current_a / self._flc_a
         square = ratio * ratio
         if self._has_phases:
-            phases = phases_of(values)
-            if phases is None or (ratio > 0.0 and lost_phase(phases, self._on_a)):
+            a, b, c = values["current_l1"], values["current_l2"], values["current_l3"]
+            if isinstance(a, str) or isinstance(b, str) or isinstance(c, str):
+                return False
+            highest_a = max(a, b, c)
+            if highest_a >= self._on_a and min(a, b, c) <= LOST_PHASE_SHARE * highest_a:
                 return False
             # The same operations in the same order as on the long way: bit for bit the same heat.
-            heating = math.sqrt(heating_square(*phases, self._k)) / self._flc_a
+            heating = math.sqrt(heating_square(a, b, c, self._k)) / self._flc_a
             square = heating * heating
+            if square > _HIGH_SQUARE:
+                return False
         heat.sum_s += 0.5 * (heat.square + square) * elapsed_us / SECOND
         heat.square = square
         heat.at = self._recogniser.usable_at = at
