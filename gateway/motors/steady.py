@@ -11,9 +11,8 @@ import math
 from gateway.instants import SECOND, Instant
 from gateway.motors.facts import Starter
 from gateway.motors.heat_account import FLUSH, HIGH_RATIO
-from gateway.motors.phase_loss import phases_of
 from gateway.motors.reading import Reading
-from gateway.motors.signs import STATUS, line_current_a
+from gateway.motors.signs import PHASES, STATUS, line_current_a
 from gateway.motors.starts import STANDING, Phase
 from gateway.motors.unbalance import LOST_PHASE_SHARE, heating_square, k_for
 from gateway.motors.watch_state import WatchState
@@ -80,7 +79,7 @@ class Steady:
         self._due_at = min(due for due in dues if due is not None)
         self._status = tuple(map(last.values.get, STATUS))
         self._keys, self._flaws = last.values.keys(), last.flaws.keys()
-        self._has_phases = phases_of(last.values) is not None
+        self._has_phases = all(key in last.values for key in PHASES)
 
     def takes(self, reading: Reading) -> bool:
         """Fold a reading that tells nothing new; return False, with nothing changed, for any other."""
