@@ -11,6 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
+from gateway.instants import Instant
 from gateway.motors.records import Outcome, Start
 from gateway.web.desk import Desk
 from gateway.web.plant_time import PlantTime
@@ -83,7 +84,7 @@ def _page(
         here="motors",
         sentence=compare_sentence(one, two),
         sides=(one, two),
-        lines=compare_lines(one, two, snapshot.time) if one.start and two.start else [],
+        lines=compare_lines(one, two, snapshot.time, snapshot.at) if one.start and two.start else [],
         picture=_picture(one, two),
         names=[entry.starter.name for entry in snapshot.motors],
     )
@@ -127,12 +128,12 @@ def compare_sentence(one: Side, two: Side) -> str:
     return f"{one.title} took {number(abs(longer), 1)} s {word} than {two.title}."
 
 
-def compare_lines(one: Side, two: Side, time: PlantTime) -> list[Line]:
+def compare_lines(one: Side, two: Side, time: PlantTime, now: Instant) -> list[Line]:
     """Return every figure of both starts with the difference first less second; a dash where one was not measured."""
     first, second = one.start, two.start
     if first is None or second is None:
         return []
-    stamps = [f"{time.date(start.began_at)} {time.seconds(start.began_at)}" for start in (first, second)]
+    stamps = [time.moment(start.began_at, now, seconds=True) for start in (first, second)]
     lines = [
         Line(name="began", unit="", first=stamps[0], second=stamps[1], difference=""),
         Line(name="outcome", unit="", first=OUTCOME_WORDS[first.outcome], second=OUTCOME_WORDS[second.outcome], difference=""),

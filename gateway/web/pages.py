@@ -20,7 +20,7 @@ from gateway.web.motor_rows import ROOMY_ROWS, ages_sentence, ordered_rows
 from gateway.web.shapes.slots import slot_picture
 from gateway.web.snapshot import Snapshot
 from gateway.web.wall_page import hidden_count, wall_rows, wall_sentence
-from gateway.web.wire_page import fault_words, link_lines, store_lines, wire_sentence
+from gateway.web.wire_page import fault_words, link_lines, plan_lines, store_lines, wire_sentence
 from gateway.web.words import page_sentence
 
 
@@ -127,6 +127,7 @@ def _wire_page(desk: Desk, snapshot: Snapshot, health: Health) -> HTMLResponse:
         here="wire",
         sentence=wire_sentence(health, snapshot.time),
         lines=link_lines(health, snapshot.time),
+        plan=plan_lines(desk.plant.site.starters),
         store=store_lines(health, snapshot.time),
         warnings=health.warnings,
         fault_words=fault_words(health),

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gateway.instants import Instant
+from gateway.registers.model import Protocol, RegisterMap
+from gateway.registers.plan import plan_reads
 from gateway.services.health import Health, LinkHealth
 from gateway.web.plant_time import PlantTime, age
+from gateway.web.plant_view import StarterSiteView
 from gateway.web.words import counted, number, sentence
 
 FAULT_WORDS = {
@@ -96,6 +100,43 @@ def _link_line(link: LinkHealth, now: Instant, time: PlantTime) -> LinkLine:
         missed=f"{link.missed} of {link.polls + link.missed}",
         faults=", ".join(f"{count} {FAULT_WORDS.get(str(kind), str(kind))}" for kind, count in found) or "none",
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanLine:
+    """What is asked of one starter in each turn: its requests, fewest that its map allows, and how many signals they bring."""
+
+    motor: str
+    map: str
+    requests: str
+    slow: str
+    signals: str
+
+
+def plan_lines(starters: Sequence[StarterSiteView]) -> list[PlanLine]:
+    """Return the plan of every starter, in the order of the site file."""
+    lines = []
+    for entry in starters:
+        fast = _requests(entry.map, slow=False)
+        slow = [words for words in _requests(entry.map, slow=True) if words not in fast]
+        modbus = entry.map.protocol is Protocol.MODBUS
+        lines.append(
+            PlanLine(
+                motor=entry.starter.name,
+                map=entry.map.name,
+                requests="; ".join(fast) if modbus else "nodes by name, one call",
+                slow="; ".join(slow) if modbus and slow else "—",
+                signals=str(len(entry.map.signals)),
+            )
+        )
+    return lines
+
+
+def _requests(register_map: RegisterMap, *, slow: bool) -> list[str]:
+    if register_map.protocol is not Protocol.MODBUS:
+        return []
+    spans = [block.span for block in plan_reads(register_map, slow=slow)]
+    return [f"{span.table.value} {span.first} to {span.last}" if span.count > 1 else f"{span.table.value} {span.first}" for span in spans]
 
 
 def fault_words(health: Health) -> str:
