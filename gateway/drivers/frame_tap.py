@@ -14,12 +14,11 @@ class TappedConnection(ModbusConnection):
     last_sent: bytes = b""
     last_received: bytes = b""
 
-    def _on_packet(self, sending: bool, data: bytes) -> bytes:
-        if sending:
-            self.last_sent, self.last_received = b"", b""
-            passed = super()._on_packet(sending, data)
-            self.last_sent = passed
-            return passed
-        # The library hands over everything since the request each time more arrives.
+    def _put(self, frame: bytes) -> bytes:
+        self.last_sent, self.last_received = b"", b""
+        self.last_sent = super()._put(frame)
+        return self.last_sent
+
+    def _on_received(self, data: bytes) -> None:
         self.last_received = data
-        return super()._on_packet(sending, data)
+        super()._on_received(data)

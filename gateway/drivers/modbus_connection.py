@@ -1,27 +1,27 @@
 """One Modbus connection in either framing, plain or encrypted, and the only importer of pymodbus.
 
-pymodbus frames the requests and keeps the socket; what it does not check is done here, in its packet hook, on the raw bytes: every outgoing
-frame passes `guard`, every incoming one `replies`, and only the exact reply is let through to the library. Its own retries and
-reconnecting are off: after a retry one reply too many stays in the pipe and every later value is shifted by one request.
+pymodbus makes the requests. What it does not check is done here, on the raw bytes: every outgoing frame passes `guard` (in
+`modbus_wire`), every incoming one `replies`, and only the exact reply becomes words. The library's own client is not used: it retries
+and reconnects by itself, and after a retry one reply too many stays in the pipe and every later value is shifted by one request.
 """
 
 from __future__ import annotations
 
 import asyncio
-import logging
+import functools
 import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
 
-from pymodbus.client import AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusException
-from pymodbus.framer import FramerType
-from pymodbus.pdu import ModbusPDU
+from pymodbus.framer import FramerRTU, FramerSocket
+from pymodbus.pdu import DecodePDU, ModbusPDU
+from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
+from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
 from gateway.clock import Clock
 from gateway.drivers.base import Fault, FaultKind
 from gateway.drivers.guard import check_outgoing, check_outgoing_rtu
+from gateway.drivers.modbus_wire import BlockedRequestError, Wire
 from gateway.drivers.replies import Asked, Data, check_reply, cut_short, exception_code, words_of
 from gateway.drivers.rtu_replies import check_rtu_reply
 from gateway.drivers.sockets import connect_fault, connect_socket
@@ -30,53 +30,26 @@ from gateway.instants import Instant
 from gateway.registers.model import Span, Table
 from gateway.site import Framing
 
-# The library logs every timeout at ERROR with the last frames; this program reports each fault itself, once and in its own words.
-logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
-
 _LAST_ID = 65000
-_LARGEST_BURST = 1 << 20
-"""Above it the library would drop what it received without telling the hook, and a flood would look like silence."""
+_ID_BYTES = 2
+_REQUESTS: dict[Table, type[ModbusPDU]] = {
+    Table.COIL: ReadCoilsRequest,
+    Table.DISCRETE: ReadDiscreteInputsRequest,
+    Table.HOLDING: ReadHoldingRegistersRequest,
+    Table.INPUT: ReadInputRegistersRequest,
+}
 
 
-class BlockedRequestError(Exception):
-    """The guard stopped a frame; raised inside the library's send path, never leaves this module."""
+@functools.lru_cache(maxsize=65536)
+def request_frame(span: Span, unit: int, framing: Framing) -> bytes:
+    """Return the request for a span as it goes on the wire, with transaction id 0.
 
-
-class _ReplyFaultError(Exception):
-    """Ends the library's wait for a reply at once; never leaves this module."""
-
-    def __init__(self, fault: Fault) -> None:
-        super().__init__(fault.text)
-        self.fault = fault
-
-
-class _Payload(ModbusPDU):
-    """A checked reply as the library hands it back: bytes, left to the project's own decoder."""
-
-    rtu_byte_count_pos = 2
-
-    def decode(self, data: bytes) -> None:
-        self.payload = data[1:]
-
-    def __str__(self) -> str:
-        # The library formats every reply for its log even when the log is off.
-        return "reply"
-
-
-class _CoilPayload(_Payload):
-    function_code = Table.COIL.function_code
-
-
-class _DiscretePayload(_Payload):
-    function_code = Table.DISCRETE.function_code
-
-
-class _HoldingPayload(_Payload):
-    function_code = Table.HOLDING.function_code
-
-
-class _InputPayload(_Payload):
-    function_code = Table.INPUT.function_code
+    >>> request_frame(Span(Table.HOLDING, 107, 109), 17, Framing.TCP).hex(" ")
+    '00 00 00 00 00 06 11 03 00 6b 00 03'
+    """
+    request = _REQUESTS[span.table](address=span.first, count=span.count, dev_id=unit)
+    framer = FramerRTU if framing is Framing.RTU else FramerSocket
+    return framer(DecodePDU(is_server=False)).buildFrame(request)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +66,14 @@ class Refusal:
 
     fault: Fault
     code: int | None = None
+
+
+class _ReplyFaultError(Exception):
+    """Ends the wait for a reply at once; never leaves this module."""
+
+    def __init__(self, fault: Fault) -> None:
+        super().__init__(fault.text)
+        self.fault = fault
 
 
 class ModbusConnection:
@@ -116,22 +97,14 @@ class ModbusConnection:
         self._host, self._port, self._clock = host, port, clock
         self._framing, self._tls, self._tls_name = framing, tls, tls_name or host
         self._is_rtu = framing is Framing.RTU
-        self._client = AsyncModbusTcpClient(
-            host,
-            framer=FramerType.RTU if self._is_rtu else FramerType.SOCKET,
-            port=port,
-            retries=0,
-            reconnect_delay=0,
-            trace_packet=self._on_packet,
-            trace_connect=self._on_connect,
-        )
-        for reply in (_CoilPayload, _DiscretePayload, _HoldingPayload, _InputPayload):
-            self._client.register(reply)
-        self._client.ctx.max_buffer_size = _LARGEST_BURST
+        self._check = check_rtu_reply if self._is_rtu else check_reply
+        guard = check_outgoing_rtu if self._is_rtu else check_outgoing
+        self._wire = Wire(guard, self._on_received, self._on_lost)
+        self._waiting: asyncio.Future[bytes] | None = None
         self._asked: Asked | None = None
         self._received = b""
         self._arrived_at: Instant = 0
-        self._first_id = first_id
+        self._last_id = first_id - 1
         self._is_draining = False
         self._has_answered = False
         self.fault: Fault | None = None
@@ -139,38 +112,36 @@ class ModbusConnection:
     @property
     def is_open(self) -> bool:
         """True while requests can be sent."""
-        return self._client.connected
+        return self._wire.is_open
 
     @property
     def next_id(self) -> int:
         """The transaction id that the next request will use; always 0 in RTU framing, which has none."""
         if self._is_rtu:
             return 0
-        last: int = self._client.ctx.next_tid
-        return 1 if last >= _LAST_ID else last + 1
+        return 1 if self._last_id >= _LAST_ID else self._last_id + 1
 
     async def open(self, timeout_s: float) -> Fault | None:
         """Connect once; return why it failed."""
-        loop, protocol, is_reached = asyncio.get_running_loop(), self._client.ctx, False
+        loop, is_reached = asyncio.get_running_loop(), False
         try:
             async with asyncio.timeout(timeout_s):
                 sock = await connect_socket(self._host, self._port)
                 is_reached = self._tls is not None
                 name = None if self._tls is None else self._tls_name
-                await loop.create_connection(lambda: protocol, sock=sock, ssl=self._tls, server_hostname=name)
+                await loop.create_connection(lambda: self._wire, sock=sock, ssl=self._tls, server_hostname=name)
         except OSError as error:
             if is_reached and not isinstance(error, TimeoutError):
                 self.fault = tls_fault(error, self._host, self._tls_name)
             else:
                 self.fault = connect_fault(error, self._host, self._port, timeout_s)
             return self.fault
-        protocol.next_tid = self._first_id - 1
         return None
 
     @property
     def peer_certificate(self) -> bytes | None:
         """The device's certificate in DER, None on a plain connection."""
-        transport = self._client.ctx.transport
+        transport = self._wire.transport
         secured = None if transport is None else transport.get_extra_info("ssl_object")
         found: bytes | None = None if secured is None else secured.getpeercert(binary_form=True)
         return found
@@ -189,43 +160,38 @@ class ModbusConnection:
             return Refusal(self._closed_fault())
         self._asked = asked = Asked(self.next_id, unit, span.table.function_code, span.first, span.count, id_zero)
         self._received = b""
-        self._client.ctx.comm_params.timeout_connect = timeout_s
+        loop = asyncio.get_running_loop()
+        self._waiting = waiting = loop.create_future()
+        timer = loop.call_later(timeout_s, self._time_out, timeout_s)
         try:
-            reply = await self._read(span, unit)
+            self._put(request_frame(span, unit, self._framing))
+            return Answer(words_of(asked, await waiting), self._arrived_at)
         except _ReplyFaultError as stopped:
             return self._refused(stopped.fault)
         except BlockedRequestError as blocked:
             text = f"a request was stopped before it left: {blocked}; this is a mistake in the program, report it"
             return self._refused(Fault(kind=FaultKind.BLOCKED, text=text, breaks_link=True))
-        except ModbusException:
-            return self._refused(self.fault or cut_short(self._received, timeout_s))
         except asyncio.CancelledError:
             self.close()
             raise
         finally:
-            self._asked = None
-        if not isinstance(reply, _Payload):
-            return self._refused(Fault(kind=FaultKind.GARBAGE, text="the library handed back no reply of ours", breaks_link=True))
-        return Answer(words_of(asked, reply.payload), self._arrived_at)
+            timer.cancel()
+            self._asked = self._waiting = None
 
-    async def _read(self, span: Span, unit: int) -> ModbusPDU:
-        match span.table:
-            case Table.COIL:
-                return await self._client.read_coils(span.first, count=span.count, device_id=unit)
-            case Table.DISCRETE:
-                return await self._client.read_discrete_inputs(span.first, count=span.count, device_id=unit)
-            case Table.HOLDING:
-                return await self._client.read_holding_registers(span.first, count=span.count, device_id=unit)
-            case Table.INPUT:
-                return await self._client.read_input_registers(span.first, count=span.count, device_id=unit)
+    def _put(self, frame: bytes) -> bytes:
+        """Put a frame on the wire under the next transaction id; return it as it left."""
+        if not self._is_rtu:
+            self._last_id = self.next_id
+            frame = self._last_id.to_bytes(_ID_BYTES, "big") + frame[_ID_BYTES:]
+        self._wire.ask(frame)
+        return frame
+
+    def _time_out(self, timeout_s: float) -> None:
+        self._stop(cut_short(self._received, timeout_s))
 
     def close(self) -> None:
         """Close at once, without waiting for unsent bytes; safe to call twice."""
-        # Neither loop's transport need be of the class the library names, but both can abort.
-        transport = cast("asyncio.Transport | None", self._client.ctx.transport)
-        self._client.close()
-        if transport is not None:
-            transport.abort()
+        self._wire.close()
 
     def _refused(self, fault: Fault) -> Refusal:
         if fault.breaks_link:
@@ -237,51 +203,47 @@ class ModbusConnection:
     def _closed_fault(self) -> Fault:
         return self.fault or Fault(kind=FaultKind.CLOSED, text="the connection is closed", breaks_link=True)
 
-    def _on_packet(self, sending: bool, data: bytes) -> bytes:
-        if sending:
-            reason = check_outgoing_rtu(data) if self._is_rtu else check_outgoing(data)
-            if reason is not None:
-                raise BlockedRequestError(reason)
-            return data
+    def _on_received(self, data: bytes) -> None:
         self._received = data
         if self._is_draining:
-            return b""
+            self._wire.forget()
+            return
         if self._asked is None:
             text = f"{len(data)} bytes arrived that nobody asked for: the device or a bridge repeats or delays its replies"
             self._stop(Fault(kind=FaultKind.GARBAGE, text=text, breaks_link=True))
-            return b""
-        checked = check_rtu_reply(self._asked, data) if self._is_rtu else check_reply(self._asked, data)
+            return
+        checked = self._check(self._asked, data)
         if isinstance(checked, Data):
             self._arrived_at = self._clock.now()
             # Whatever follows before the next request is not an answer to anything.
             self._asked = None
             self._has_answered = True
-            return data
-        if checked is not None and not checked.breaks_link:
-            self._has_answered = True
-        if checked is not None:
+            if self._waiting is not None and not self._waiting.done():
+                self._waiting.set_result(checked.payload)
+        elif checked is not None:
+            self._has_answered = self._has_answered or not checked.breaks_link
             self._stop(checked)
-        return b""
+        elif self._wire.is_flooded:
+            self._stop(Fault(kind=FaultKind.GARBAGE, text="a flood of bytes that are no reply", breaks_link=True))
 
-    def _on_connect(self, connected: bool) -> None:
-        if not connected:
-            text = "the device closed the connection: it restarted, has too many clients, or the network broke"
-            if not self._has_answered:
-                text = (
-                    "the device accepts the connection and closes it without an answer: it has too many clients already "
-                    "(another gateway, PLC or test tool), or does not take this address"
-                )
-            if self._tls is not None and not self._has_answered:
-                text += ", or does not accept the gateway's certificate"
-            self._stop(Fault(kind=FaultKind.CLOSED, text=text, breaks_link=True))
+    def _on_lost(self) -> None:
+        text = "the device closed the connection: it restarted, has too many clients, or the network broke"
+        if not self._has_answered:
+            text = (
+                "the device accepts the connection and closes it without an answer: it has too many clients already "
+                "(another gateway, PLC or test tool), or does not take this address"
+            )
+        if self._tls is not None and not self._has_answered:
+            text += ", or does not accept the gateway's certificate"
+        self._stop(Fault(kind=FaultKind.CLOSED, text=text, breaks_link=True))
 
     def _stop(self, fault: Fault) -> None:
         """End the wait for a reply now; close when the next reply could be doubtful."""
         self._asked = None
         if fault.breaks_link:
             self.fault = self.fault or fault
-        waiting = self._client.ctx.response_future
-        if not waiting.done():
+        waiting = self._waiting
+        if waiting is not None and not waiting.done():
             waiting.set_exception(_ReplyFaultError(fault))
             # Marks the exception as seen: when nobody waits any more its loss is no news.
             waiting.exception()

@@ -12,11 +12,17 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 import pytest
+from pymodbus.framer import FramerSocket
+from pymodbus.pdu import DecodePDU
+from pymodbus.pdu.register_message import WriteSingleRegisterRequest
 
 from gateway.clock import RealClock
 from gateway.drivers.base import FaultKind
-from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal
+from gateway.drivers.frames import read_request
+from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal, request_frame
+from gateway.drivers.modbus_wire import BlockedRequestError
 from gateway.registers.model import Span, Table
+from gateway.site import Framing
 from tests.drivers.wire import RawServer, Request, answer_honestly, frame, honest, registers, replying, stay_silent, truth, wait_until
 
 SPAN = Span(Table.HOLDING, 100, 103)
@@ -298,25 +304,29 @@ async def test_a_host_that_accepts_nothing_times_out() -> None:
 
 async def test_the_socket_is_told_to_notice_a_dead_peer() -> None:
     async with RawServer() as server, connected(server) as connection:
-        sock = connection._client.ctx.transport.get_extra_info("socket")
+        transport = connection._wire.transport
+        assert transport is not None
+        sock = transport.get_extra_info("socket")
         assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) == 1
         assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == 10_000
         assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
 
 
-async def test_a_library_told_to_write_sends_nothing() -> None:
+WRITING = WriteSingleRegisterRequest(address=1, registers=[3], dev_id=5)
+
+
+async def test_a_request_to_write_is_not_sent() -> None:
     async with RawServer() as server, connected(server) as connection:
-        with pytest.raises(Exception, match="is not a read"):
-            await getattr(connection._client, "write" + "_register")(1, 3, device_id=5)
+        with pytest.raises(BlockedRequestError, match="is not a read"):
+            connection._put(FramerSocket(DecodePDU(False)).buildFrame(WRITING))
         assert isinstance(await connection.ask(SPAN, 5, timeout_s=LONG_S), Answer)
         assert [request.function for request in server.requests] == [3]
 
 
 async def test_a_request_that_the_guard_stops_closes_the_connection(monkeypatch: pytest.MonkeyPatch) -> None:
+    frame_of_a_write = FramerSocket(DecodePDU(False)).buildFrame(WRITING)
+    monkeypatch.setattr("gateway.drivers.modbus_connection.request_frame", lambda *_: frame_of_a_write)
     async with RawServer() as server, connected(server) as connection:
-        monkeypatch.setattr(
-            connection._client, "read_holding_registers", lambda first, count, device_id: write(connection, first, device_id)
-        )
         result = await connection.ask(SPAN, 5, timeout_s=LONG_S)
         assert isinstance(result, Refusal)
         assert result.fault.kind is FaultKind.BLOCKED
@@ -325,8 +335,20 @@ async def test_a_request_that_the_guard_stops_closes_the_connection(monkeypatch:
         assert server.requests == []
 
 
-async def write(connection: ModbusConnection, first: int, unit: int) -> object:
-    return await getattr(connection._client, "write" + "_register")(first, 1, device_id=unit)
+async def test_a_flood_ends_the_connection(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.drivers.modbus_wire.LARGEST_BURST", 3)
+    async with RawServer(replying(lambda request: honest(request)[:7])) as server, connected(server) as connection:
+        result = await connection.ask(SPAN, 5, timeout_s=LONG_S)
+        assert isinstance(result, Refusal)
+        assert result.fault.text == "a flood of bytes that are no reply"
+        assert not connection.is_open
+
+
+@pytest.mark.parametrize("framing", list(Framing))
+@pytest.mark.parametrize("table", list(Table))
+def test_requests_are_those_of_the_standard_in_both_framings(table: Table, framing: Framing) -> None:
+    span = Span(table, 107, 109)
+    assert request_frame(span, 17, framing) == read_request(framing, 17, span, 0)
 
 
 async def test_neighbouring_connections_never_use_the_same_ids() -> None:

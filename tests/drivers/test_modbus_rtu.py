@@ -8,11 +8,15 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 import pytest
+from pymodbus.framer import FramerRTU
+from pymodbus.pdu import DecodePDU
+from pymodbus.pdu.register_message import WriteSingleRegisterRequest
 
 from gateway.clock import HandClock, RealClock
 from gateway.drivers.base import Attached, FaultKind
 from gateway.drivers.modbus import ModbusLink
 from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal
+from gateway.drivers.modbus_wire import BlockedRequestError
 from gateway.instants import SECOND
 from gateway.motors.records import Pace
 from gateway.registers.model import ModbusPlace, Protocol, RegisterMap, Signal, Span, Table, WordType
@@ -130,10 +134,11 @@ async def test_bytes_after_the_reply_end_the_connection() -> None:
         assert connection.fault.kind is FaultKind.GARBAGE
 
 
-async def test_a_library_told_to_write_sends_nothing() -> None:
+async def test_a_request_to_write_is_not_sent() -> None:
+    writing = WriteSingleRegisterRequest(address=1, registers=[3], dev_id=5)
     async with rtu_server() as server, connected(server) as connection:
-        with pytest.raises(Exception, match="is not a read"):
-            await getattr(connection._client, "write" + "_register")(1, 3, device_id=5)
+        with pytest.raises(BlockedRequestError, match="is not a read"):
+            connection._put(FramerRTU(DecodePDU(False)).buildFrame(writing))
         assert isinstance(await connection.ask(SPAN, 5, timeout_s=LONG_S), Answer)
         assert [request.function for request in server.requests] == [3]
 
