@@ -14,8 +14,11 @@ from gateway.cli.printing import counted, print_starts
 from gateway.cli.report import FromOption, ToOption
 from gateway.clock import RealClock
 from gateway.errors import InputError, Problem
-from gateway.instants import to_iso
-from gateway.motors.records import Outcome, Start
+from gateway.instants import HOUR, Instant, to_iso
+from gateway.motors.facts import Starter
+from gateway.motors.rating_check import check_start
+from gateway.motors.rating_index import RatingIndex, parse_rating
+from gateway.motors.records import Outcome, Start, Stop
 from gateway.services.record_json import Json, start_json
 from gateway.site import load_site
 from gateway.store.periods import Periods
@@ -37,12 +40,11 @@ def ledger(
     if as_csv and json:
         raise InputError([Problem(file="command line", field="--csv", found="--csv and --json", message="one form at a time")])
     loaded = load_site(site)
-    names = [each.starter.name for each in loaded.starters] if starter is None else [starter_of(site, starter).starter.name]
+    starters = [each.starter for each in loaded.starters] if starter is None else [starter_of(site, starter).starter]
     period = chosen_period(from_text, to_text, loaded.time_zone, RealClock().now())
     with readers_of(store or loaded.store_url) as readers:
         periods = Periods(readers)
-        found = [(name, start) for name in names for start in periods.starts_touching(name, period.from_at, period.to_at)]
-    rows = [ledger_row(name, start) for name, start in found if not outcome or start.outcome in outcome]
+        rows = [row for each in starters for row in _rows(periods, each, period.from_at, period.to_at, outcome)]
     rows.sort(key=lambda row: (row["began_at"], row["starter"]))
     if as_csv:
         _write_csv(rows)
@@ -51,9 +53,27 @@ def ledger(
     raise typer.Exit(GOOD)
 
 
-def ledger_row(name: str, start: Start) -> Json:
-    """Return one line of the ledger: the starter's name, then the start in the published shape."""
-    return {"starter": name, **start_json(start)}
+def _rows(periods: Periods, starter: Starter, from_at: Instant, to_at: Instant, outcomes: list[Outcome] | None) -> list[Json]:
+    """Return the starts of a period: the starter's name, the start in the published shape, and what it exceeded of the starter's rating."""
+    earlier_at = from_at - 2 * HOUR
+    starts, stops = periods.starts_touching(starter.name, earlier_at, to_at), periods.stops_between(starter.name, earlier_at, to_at)
+    wanted = [start for start in starts if start.ended_at >= from_at and (not outcomes or start.outcome in outcomes)]
+    rating = _rating(starter)
+    return [
+        {"starter": starter.name, **start_json(start), "rating_exceeded": _exceeded(rating, starter, start, starts, stops)}
+        for start in wanted
+    ]
+
+
+def _rating(starter: Starter) -> RatingIndex | None:
+    return None if starter.device.rating is None else parse_rating(starter.device.rating)
+
+
+def _exceeded(rating: RatingIndex | None, starter: Starter, start: Start, starts: list[Start], stops: list[Stop]) -> list[str]:
+    found = () if rating is None else check_start(rating, starter, start, starts, stops)
+    return [
+        f"{each.what.value} {each.found:.4g} {each.unit}, rated {each.allowed:.4g}{'' if each.certain else ' (maybe)'}" for each in found
+    ]
 
 
 def _print(console: Console, result: dict[str, Any]) -> None:
@@ -66,6 +86,9 @@ def _print(console: Console, result: dict[str, Any]) -> None:
         if any(start["outcome"] == each.value for start in starts)
     )
     console.print(f"{counted(len(starts), 'start')}{f': {outcomes}' if outcomes else ''}")
+    beyond = sum(1 for start in starts if start["rating_exceeded"])
+    if beyond:
+        console.print(f"{counted(beyond, 'start')} beyond the starter's rating; --json and --csv say by what")
 
 
 def _write_csv(rows: list[Json]) -> None:
@@ -82,6 +105,8 @@ def _flat(row: Json) -> Json:
     for key, value in row.items():
         if isinstance(value, dict):
             flat.update({f"{key}_{inner}": item for inner, item in value.items()})
+        elif isinstance(value, list):
+            flat[key] = "; ".join(value)
         elif value is not None:
             flat[key] = value
     return flat

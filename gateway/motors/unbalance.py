@@ -23,6 +23,8 @@ TYPICAL_K = 175.0
 CONSERVATIVE_K = 230.0
 UNKNOWN_LOCKED_ROTOR_RATIO = 6.0
 """Where the motor data do not say; common practice 5 to 8, no source."""
+_NOTHING_SQUARE = 1e-9
+"""Below it [A^2] nothing flows, and its powers are too small to divide by."""
 LOST_PHASE_SHARE = 0.1
 """A phase below this share of the largest counts as lost; own choice."""
 
@@ -136,8 +138,8 @@ def heating_square(a: float, b: float, c: float, k: float) -> float:
     """
     x, y, z = a * a, b * b, c * c
     total = x + y + z
-    if total <= 0.0:
-        return 0.0
+    if total < _NOTHING_SQUARE:
+        return total / 3.0
     inner = 3.0 - 6.0 * (x * x + y * y + z * z) / (total * total)
     root = math.sqrt(inner) if inner > 0.0 else 0.0
     return total * (1.0 + root + k * (1.0 - root)) / 6.0

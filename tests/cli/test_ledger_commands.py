@@ -180,6 +180,10 @@ def test_the_ledger_lists_starts_oldest_first(site_file: Path) -> None:
     assert first["command_to_begin_s"] == pytest.approx(0.0, abs=first["command_error_s"])
     assert first["direct_estimate"]["peak_ratio"] == 7.0
     assert starts[1]["direct_estimate"] is None, "it did not reach speed"
+    # Rated 84 A: 3.5 x for 19 s, 1781 s apart: 401 A are 4.77 x, and the next ones come 15 and 30 min later.
+    assert first["rating_exceeded"] == ["peak 4.774 x Ie, rated 3.5"]
+    assert [text.split(" ")[0] for text in starts[1]["rating_exceeded"]] == ["peak", "off_time"]
+    assert starts[1]["rating_exceeded"][1].startswith("off_time 89")
     assert (result["from"], result["to"]) == ("2026-03-10T00:00:00.000000Z", "2026-03-10T10:00:00.000000Z")
 
 
@@ -197,7 +201,8 @@ def test_it_is_filtered(site_file: Path) -> None:
 def test_in_words(site_file: Path) -> None:
     ran = run_command("ledger", site_file, *DAYS)
     assert ran.status == 0
-    assert ran.out.rstrip().endswith("3 starts: 2 at speed, 1 aborted")
+    assert "3 starts: 2 at speed, 1 aborted\n" in ran.out
+    assert ran.out.rstrip().endswith("3 starts beyond the starter's rating; --json and --csv say by what")
     assert run_command("ledger", site_file).out.strip() == "0 starts"
 
 
