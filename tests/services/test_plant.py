@@ -171,3 +171,28 @@ def test_health_says_when_nothing_is_stored_and_what_was_given_up(whole: Whole, 
     monkeypatch.setattr(type(whole.store), "sizes", lambda _: (10**9, 80 * 2**20))
     assert any("write-ahead log has 80 MiB" in warning for warning in whole.plant.health().warnings)
     assert any("7 raw readings were given up" in warning for warning in health.warnings)
+
+
+async def test_a_note_is_kept_and_begins_the_drift_anew(whole: Whole) -> None:
+    early = whole.plant.note("FAN-1", "commissioned", "A")
+    assert (early.at, early.reading_at) == (T0, T0), "before the first reading"
+    await whole.feed(600)
+    revision = whole.plant.revision
+    note = whole.plant.note("FAN-1", "bearings greased", "A. Fitter")
+    assert whole.plant.revision > revision, "pages see it at once"
+    assert note.reading_at == whole.tracks["FAN-1"].at
+    whole.writer.flush()
+    assert whole.plant.notes("FAN-1") == [note, early]
+    assert whole.plant.notes("PUMP-2") == []
+    assert [each.reason for each in whole.plant.drift_breaks("FAN-1")] == ["commissioned", "bearings greased"]
+    with pytest.raises(KeyError):
+        whole.plant.note("NOBODY", "x", "y")
+
+
+async def test_the_explained_budget(whole: Whole) -> None:
+    await whole.feed(3000)
+    now = whole.plant.explained_budget("FAN-1")
+    assert now.as_of >= whole.clock.now()
+    later = whole.plant.explained_budget("FAN-1", whole.clock.now() + 2_000_000)
+    assert later.as_of == whole.clock.now() + 2_000_000
+    assert replace(later, outlook=None) == whole.plant.budget_at("FAN-1", later.as_of)

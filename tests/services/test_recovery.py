@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -57,7 +58,12 @@ def _uninterrupted(fed: list[tuple[str, Reading]]) -> Ledger:
     return ledger
 
 
-_EVENT_NAMES = {"gap_ended": "GapEnded", "counter_reset": "CounterReset", "unseen_starts": "UnseenStarts"}
+_EVENT_NAMES = {
+    "gap_ended": "GapEnded",
+    "counter_reset": "CounterReset",
+    "unseen_starts": "UnseenStarts",
+    "drift_found": "DriftFound",
+}
 
 
 def _stored(readers: Readers) -> Ledger:
@@ -186,7 +192,7 @@ def test_a_snapshot_of_another_version_is_refused_in_words(store: Store) -> None
     later = zstandard.ZstdCompressor().compress(b'{"format": 99}')
     writer.put(Batch(starter="FAN-1", snapshot=Snapshot(at=T0, body=later)))
     writer.flush()
-    with pytest.raises(StoreError, match=r"\(format 99, this version knows 1\): run the version that wrote it"):
+    with pytest.raises(StoreError, match=r"\(format 99, this version knows 2 and earlier\): run the version that wrote it"):
         recover(STARTERS, Readers(store), writer)
     writer.close()
 
@@ -246,3 +252,19 @@ def test_fifty_kills_lose_nothing_committed_and_count_nothing_twice(tmp_path: Pa
 @pytest.mark.parametrize("seed", range(100, 110))
 def test_fifty_kills_of_other_seeds(tmp_path: Path, seed: int) -> None:
     _check_kills(tmp_path, seed=seed, kills=50, count=12_000)
+
+
+def test_a_state_of_the_format_before_goes_on(store: Store) -> None:
+    fed = feed(1500)
+    first = _Run(store)
+    first.take(fed)
+    first.writer.close()
+    name = STARTERS[0].name
+    track = first.tracks[name]
+    state = json.loads(zstandard.ZstdDecompressor().decompress(track.snapshot()))
+    state["format"], state["watch"]["version"] = 1, 1
+    for key in ("phases", "settings", "drift", "command_edge"):
+        del state["watch"]["state"][key]
+    older = Track.restored(STARTERS[0], zstandard.ZstdCompressor().compress(json.dumps(state).encode()))
+    assert older.live() == replace(track.live(), drifts=(), lost_phase="")
+    assert older.watch.history() == track.watch.history()
