@@ -131,7 +131,5 @@ def _edge_of(box: tuple[float, float], towards: tuple[float, float]) -> tuple[fl
 
 
 def _lane_arrow(from_x: float, to_x: float, y: float) -> str:
-    if from_x == to_x:
-        return f'<circle cx="{from_x}" cy="{y}" r="4" fill="none" stroke="{INK}" stroke-width="1.5"/>'
     dot = f'<circle cx="{from_x}" cy="{y}" r="3" fill="{INK}"/>'
     return f'{dot}<path d="M{from_x} {y}H{to_x}" stroke="{INK}" stroke-width="1.5" marker-end="url(#tip)"/>'

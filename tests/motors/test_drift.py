@@ -18,8 +18,9 @@ from gateway.motors.drift_terms import Begun, Drift, Figure
 from gateway.motors.facts import LoadData, LoadKind, Starter
 from gateway.motors.plain import from_plain, to_plain
 from gateway.motors.reading import Quality
-from gateway.motors.records import MotorState, Outcome, Start, StartBegan, StartEnded, StateChanged, Stop, StopEnded, StopKind
-from tests.motors.strips import starter
+from gateway.motors.records import DriftFound, MotorState, Outcome, Start, StartBegan, StartEnded, StateChanged, Stop, StopEnded, StopKind
+from gateway.motors.watch import Watch
+from tests.motors.strips import OFF, RAMPS, SPEED, Piece, falling, starter, strip
 
 PUMP = replace(starter(), load=LoadData(kind=LoadKind.PUMP))
 
@@ -265,3 +266,27 @@ def loaded(kind: LoadKind | None) -> LoadData | None:
 def test_hints(figure: Figure, rises: dict[Figure, bool], kind: LoadKind | None, words: str) -> None:
     hint = hint_for(figure, rises, loaded(kind))
     assert words in hint and hint.endswith("(common practice, no source)")
+
+
+# Through the watch.
+
+
+def test_the_watch_finds_it_tells_it_once_and_begins_anew_after_a_note() -> None:
+    watch, at = Watch(PUMP), 0
+    told: list[DriftFound] = []
+
+    def cycle(long_s: float) -> None:
+        nonlocal at
+        pieces = [Piece(20.0, 0.0, OFF), Piece(long_s, 3.5, RAMPS), Piece(0.5, falling(3.5, 0.9, 0.5), RAMPS), Piece(40.0, 0.9, SPEED)]
+        readings = strip(pieces, 0.1, from_at=at)
+        at = readings[-1].at + SECOND
+        told.extend(event for reading in readings for event in watch.take(reading) if isinstance(event, DriftFound))
+
+    for number in range(45):
+        cycle(4.0 if number < 25 else 5.0)
+    figures = [drift.figure for event in told for drift in event.drifts]
+    assert Figure.DURATION in figures and len(figures) == len(set(figures)), "each once"
+    assert watch.live().drifts and watch.live().drifts[0].text.startswith("starts grow longer: 4.5 to 5.")
+    watch.note(at, "impeller changed")
+    assert watch.live().drifts == ()
+    assert [each.reason for each in watch.drift_breaks()] == ["impeller changed"]

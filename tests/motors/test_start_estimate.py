@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from gateway.motors.facts import LoadData, LoadKind, Method
-from gateway.motors.start_estimate import REDUCED_VOLTAGE_FACTOR, TYPICAL_RUN_UP_S, direct_run_up_s, estimated_start
+from gateway.motors.start_estimate import REDUCED_VOLTAGE_FACTOR, TYPICAL_RUN_UP_S, direct_estimate, direct_run_up_s, estimated_start
 from tests.motors.past import starter
 
 FAN = LoadData(kind=LoadKind.FAN, inertia_kg_m2=10.0, torque_ratio=0.9)
@@ -70,3 +70,22 @@ def test_poles_stand_in_for_the_rated_speed() -> None:
 def test_a_load_that_the_motor_cannot_turn_gets_the_typical_time() -> None:
     jammed = LoadData(kind=LoadKind.CONVEYOR, inertia_kg_m2=5.0, torque_ratio=3.0)
     assert direct_run_up_s(starter(load=jammed, rated_speed_rpm=1478.0)) == TYPICAL_RUN_UP_S[LoadKind.CONVEYOR]
+
+
+# What a measured start would have been direct on line.
+
+
+def test_direct_on_line_needs_the_locked_rotor_current_and_is_no_estimate_of_itself() -> None:
+    assert direct_estimate(starter(), 100.0) is None
+    assert direct_estimate(starter(device={"method": Method.DIRECT_ON_LINE}, **CAGE), 100.0) is None
+
+
+def test_a_drive_tells_nothing_but_its_inertia_does() -> None:
+    drive: dict[str, Any] = {"method": Method.FREQUENCY_DRIVE}
+    assert direct_estimate(starter(device=drive, **CAGE), 30.0) is None
+    assert direct_estimate(starter(device=drive, load=LoadData(kind=LoadKind.FAN), **CAGE), 30.0) is None
+    known = starter(device=drive, load=FAN, **CAGE)
+    found = direct_estimate(known, 30.0)
+    assert found is not None
+    assert found.duration_s == pytest.approx(direct_run_up_s(known))
+    assert found == direct_estimate(known, 300.0)

@@ -22,6 +22,8 @@ def three_currents(seed: int) -> list[Reading]:
             phases = [level * FLC_A * (1.0 + draw.gauss(0.0, 0.02)) for _ in range(3)]
             if level == 0.8 and draw.random() < 0.02:
                 phases[draw.randrange(3)] *= draw.choice([0.0, 0.05, 0.11, 0.3, 1.3])
+            elif level == 0.8 and draw.random() < 0.02:
+                phases[draw.randrange(3)] *= 2.0  # within the band by its mean, hot by its unbalance
             values: dict[str, Scalar] = {f"current_l{n + 1}": round(a) if integers else a for n, a in enumerate(phases)}
             if draw.random() < 0.01:
                 values["current_l2"] = "no value"
