@@ -33,5 +33,6 @@ if [ ! -f "$peers" ] || [ "$(cat "$peers")" != "$wanted" ]; then
     echo "$wanted" > "$peers"
 fi
 
+bash deploy/axe.sh
 bash deploy/check.sh
 exec .venv/bin/python -m pytest -q "${slow[@]}" "$@"

@@ -16,7 +16,7 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from gateway.web.desk import Desk
 from gateway.web.snapshot import Snapshot
 
-_FIRST = ("index", "first", "start", "pages", "site", "map")
+_FIRST = ("index", "first", "pages", "site", "map")
 _PICTURES = {".png": "image/png", ".svg": "image/svg+xml"}
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}")
 _HREF = re.compile(r'(href|src)="(?:\./)?([A-Za-z0-9_-]+)\.(md|png|svg)(#[^"]*)?"')

@@ -104,9 +104,9 @@ def _link_line(link: LinkHealth, now: Instant, time: PlantTime) -> LinkLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanLine:
-    """What is asked of one starter in each turn: its requests, fewest that its map allows, and how many signals they bring."""
+    """What is asked of the starters of one map in each turn: its requests, the fewest that it allows, and how many signals they bring."""
 
-    motor: str
+    motors: tuple[str, ...]
     map: str
     requests: str
     slow: str
@@ -114,18 +114,22 @@ class PlanLine:
 
 
 def plan_lines(starters: Sequence[StarterSiteView]) -> list[PlanLine]:
-    """Return the plan of every starter, in the order of the site file."""
-    lines = []
+    """Return the plan of every map, in the order of the site file."""
+    using: dict[str, list[StarterSiteView]] = {}
     for entry in starters:
+        using.setdefault(entry.map.file or entry.map.name, []).append(entry)
+    lines = []
+    for entries in using.values():
+        entry = entries[0]
         fast = _requests(entry.map, slow=False)
-        slow = [words for words in _requests(entry.map, slow=True) if words not in fast]
+        slow = _requests(entry.map, slow=True)
         modbus = entry.map.protocol is Protocol.MODBUS
         lines.append(
             PlanLine(
-                motor=entry.starter.name,
+                motors=tuple(each.starter.name for each in entries),
                 map=entry.map.name,
                 requests="; ".join(fast) if modbus else "nodes by name, one call",
-                slow="; ".join(slow) if modbus and slow else "—",
+                slow="; ".join(slow) if modbus and slow != fast else "—",
                 signals=str(len(entry.map.signals)),
             )
         )

@@ -46,6 +46,7 @@ PAGES = {
     "wire": "/wire",
     "handbook": "/handbook",
     "glossary": "/handbook/glossary",
+    "house-style": "/handbook/house-style",
     "error": "/motors/XX-99",
 }
 
