@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -64,10 +64,11 @@ async def served(plant: PlantView, clock: Clock) -> AsyncIterator[str]:
         await serving
 
 
-async def shoot(browser: Browser, address: str, folder: Path, *, full: bool = True) -> list[Path]:
+async def shoot(browser: Browser, address: str, folder: Path, *, screens: Iterable[str] = SCREENS, full: bool = True) -> list[Path]:
     """Return the pictures taken."""
     taken = []
-    for screen, (width, height) in SCREENS.items():
+    for screen in screens:
+        width, height = SCREENS[screen]
         for theme in ("light", "dark"):
             context = await browser.new_context(viewport={"width": width, "height": height}, color_scheme=theme)
             page = await context.new_page()
