@@ -20,7 +20,7 @@ from gateway.web.download import csv_line
 from gateway.web.ledger import all_starts
 from gateway.web.plant_time import PlantTime, span
 from gateway.web.shapes.scales import ClockAxis
-from gateway.web.shapes.trend import Gap, Lane, LanePicture, Mark, axis_picture, lane_picture
+from gateway.web.shapes.trend import Gap, Lane, LanePicture, Mark, axis_picture, lane_picture, with_holes
 from gateway.web.shapes.trend_file import trend_file
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.values import unit_words, value_text
@@ -36,10 +36,11 @@ _LAST_INSTANT = 250_000_000_000_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignalQuestion:
-    """What was asked: motor, signals by key, and the time between two instants."""
+    """What was asked: motor, signals by key, what of it the motor does not have ("" for nothing), and the time between two instants."""
 
     motor: MotorNow
     keys: tuple[str, ...]
+    lacking: str
     from_at: Instant
     to_at: Instant
 
@@ -111,7 +112,10 @@ def _asked(desk: Desk, fields: SignalFields) -> tuple[Snapshot, SignalQuestion]:
         raise HTTPException(404, "The site file has no motor, so nothing is measured yet.")
     motor = desk.motor(snapshot, fields.motor) if fields.motor else snapshot.motors[0]
     first, last = _time(fields, snapshot)
-    return snapshot, SignalQuestion(motor=motor, keys=_keys(motor, fields.signal), from_at=first, to_at=last)
+    keys, lacking = _keys(motor, fields.signal)
+    if not keys:
+        raise HTTPException(404, f"The map of {motor.starter.name} has no signal that can be drawn.")
+    return snapshot, SignalQuestion(motor=motor, keys=keys, lacking=lacking, from_at=first, to_at=last)
 
 
 def _as_file(name: str) -> dict[str, str]:
@@ -126,13 +130,17 @@ def known_keys(motor: MotorNow) -> list[str]:
     return sorted(keys, key=lambda key: (order.get(key, len(order)), key))
 
 
-def _keys(motor: MotorNow, wanted: Sequence[str]) -> tuple[str, ...]:
+def _keys(motor: MotorNow, wanted: Sequence[str]) -> tuple[tuple[str, ...], str]:
+    """Return the signals to draw, and a sentence about those that this motor does not have: another motor's map may name others."""
     known = known_keys(motor)
-    chosen = tuple(dict.fromkeys(key for key in wanted if key))[:MOST_SIGNALS]
-    unknown = [key for key in chosen if key not in known]
-    if unknown:
-        raise HTTPException(404, f"The map of {motor.starter.name} has no signal {unknown[0]}. It has: {', '.join(known)}.")
-    return chosen or tuple(known[:1])
+    asked = [key for key in dict.fromkeys(wanted) if key][:MOST_SIGNALS]
+    chosen = tuple(key for key in asked if key in known)
+    lacking = [key for key in asked if key not in known]
+    drawn = chosen or tuple(known[:1])
+    if not lacking:
+        return drawn, ""
+    instead = f": {drawn[0]} is drawn" if not chosen and drawn else ""
+    return drawn, f"{motor.starter.name} has no signal {', '.join(lacking)}{instead}."
 
 
 def _time(fields: SignalFields, snapshot: Snapshot) -> tuple[Instant, Instant]:
@@ -211,14 +219,17 @@ def _lanes(desk: Desk, question: SignalQuestion) -> list[Lane]:
         peaks = key == "current"
         marks = [Mark(start.began_at, start.peak_current_a if peaks and start.began_at < sampled_from else None) for start in starts]
         lanes.append(
-            Lane(
-                name=key,
-                unit=unit_words(question.motor, key),
-                at=found.at,
-                values=found.values,
-                gaps=gaps,
-                marks=marks,
-                flag=role is not None and role.kind is RoleKind.FLAG,
+            with_holes(
+                Lane(
+                    name=key,
+                    unit=unit_words(question.motor, key),
+                    at=found.at,
+                    values=found.values,
+                    gaps=gaps,
+                    marks=marks,
+                    flag=role is not None and role.kind is RoleKind.FLAG,
+                ),
+                ClockAxis(first, last),
             )
         )
     return lanes

@@ -296,7 +296,7 @@ async def test_a_curve_is_read_with_its_unit_and_zoomed_by_dragging(visit: Visit
     middle, y = box["x"] + box["width"] / 2, box["y"] + 60
     await visit.page.mouse.move(middle, y)
     read = await visit.text("#readout")
-    assert "current 72 A, voltage 72 V" in read
+    assert "current 144 A, voltage 144 V" in read
     assert "02:12" in read
     await visit.page.mouse.down()
     await visit.page.mouse.move(middle + 100, y, steps=4)

@@ -452,7 +452,7 @@ class FakePlant:
         return next((start for start in self.motors[name].starts if start.number == number), None)
 
     def samples(self, name: str, key: str, from_at: Instant, to_at: Instant, *, points: int | None = None) -> Trace:
-        at = list(range(from_at, to_at, 10 * MINUTE))
+        at = list(range(from_at, to_at, 5 * MINUTE))
         return Trace(at, [None if place == 1 else float(place) for place in range(len(at))])
 
     def note(self, name: str, text: str, by: str) -> Note:

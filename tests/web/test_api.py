@@ -52,7 +52,7 @@ async def test_samples(client: httpx.AsyncClient) -> None:
     path = "/api/motors/DC-01/samples?signal=current&from=2026-03-12T13:00:00Z&to=2026-03-12T13:30:00%2B00:00"
     answer = (await client.get(path)).json()
     assert answer["unit"] == "A"
-    assert answer["values"] == [0.0, None, 2.0]
+    assert answer["values"] == [0.0, None, 2.0, 3.0, 4.0, 5.0]
     assert from_iso(answer["at"][0]) == from_iso("2026-03-12T13:00:00Z")
     hour = (await client.get("/api/motors/DC-01/samples?signal=voltage")).json()
     assert len(hour["at"]) == 6

@@ -17,7 +17,7 @@ from gateway.store.readers import StoredEvent
 from gateway.store.samples import Series, thinned
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.scales import ClockAxis
-from gateway.web.shapes.trend import Gap, Lane, Mark, axis_ticks, lane_picture, lane_scale
+from gateway.web.shapes.trend import Gap, Lane, Mark, axis_ticks, lane_picture, lane_scale, with_holes
 from gateway.web.shapes.trend_file import trend_file
 from tests.web.tarn_hollow import NOW, ZONE, FakePlant
 
@@ -37,7 +37,7 @@ def runs(drawn: str) -> int:
 async def test_the_page_says_what_the_value_did(client: httpx.AsyncClient) -> None:
     answer = await client.get("/signals?motor=DC-01&signal=current&signal=running")
     assert answer.status_code == 200
-    assert "DC-01 current was 0.0 to 143.0 A in 24 h." in answer.text
+    assert "DC-01 current was 0.0 to 287.0 A in 24 h." in answer.text
     assert answer.text.count('class="lane trend"') == 2
     assert "style=" not in answer.text.replace("stylesheet", "")
     points = re.search(r'data-points="([^"]+)"', answer.text)
@@ -45,8 +45,8 @@ async def test_the_page_says_what_the_value_did(client: httpx.AsyncClient) -> No
     first = json.loads(unescape(points.group(1)))
     assert first[:3] == [
         [(NOW - 24 * HOUR) // 1000, 0.0],
-        [(NOW - 24 * HOUR + 10 * MINUTE) // 1000, None],
-        [(NOW - 24 * HOUR + 20 * MINUTE) // 1000, 2.0],
+        [(NOW - 24 * HOUR + 5 * MINUTE) // 1000, None],
+        [(NOW - 24 * HOUR + 10 * MINUTE) // 1000, 2.0],
     ]
 
 
@@ -79,7 +79,8 @@ async def test_downloads(client: httpx.AsyncClient) -> None:
     ("query", "status", "words"),
     [
         ("motor=XX", 404, "no motor of that name"),
-        ("motor=DC-01&signal=colour", 404, "has no signal colour"),
+        ("motor=DC-01&signal=colour", 200, "DC-01 has no signal colour: current is drawn."),
+        ("motor=DC-01&signal=voltage&signal=colour", 200, "DC-01 has no signal colour."),
         ("hours=5", 422, "hours: choose one of"),
         ("from=1&to=x", 422, "milliseconds"),
         ("from=5&to=4", 422, "from must lie before to"),
@@ -158,3 +159,12 @@ def test_the_file_stands_alone() -> None:
     assert "a &lt;b&gt;" in drawn
     assert "<style>" in drawn
     assert "href" not in drawn
+
+
+def test_an_empty_stretch_is_told_though_no_gap_was_noted() -> None:
+    late = with_holes(lane([1.0] * 600), DAY)
+    assert [(gap.from_at, gap.to_at, gap.reason) for gap in late.gaps] == [(NOW - 24 * HOUR + 599 * MINUTE, NOW, "nothing stored")]
+    assert with_holes(lane([1.0] * 1441), DAY).gaps == ()
+    noted = lane([1.0] * 600, gaps=[Gap(NOW - 14 * HOUR, NOW, "no link")])
+    assert [gap.reason for gap in with_holes(noted, DAY).gaps] == ["no link"]
+    assert [gap.reason for gap in with_holes(lane([]), DAY).gaps] == ["nothing stored"]

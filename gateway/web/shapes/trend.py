@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from markupsafe import Markup, escape
@@ -25,6 +25,9 @@ _TOP_PX, _FOOT_PX = 14.0, 4.0
 _STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720)
 _DAY_STEPS = (1, 2, 5, 7, 14)
 _MARKS_A_PERCENT = 4
+_FEWEST_STRETCHES = 250
+"""Thinned samples come in some six hundred stretches of at least one sample; two missing stretches are a hole."""
+NOTHING_STORED = "nothing stored"
 JOINED = 450 * SECOND
 """Two samples further apart than this are not joined: a steady value is kept every 300 s at the least."""
 
@@ -176,8 +179,7 @@ def _dot(point: svg.Point) -> str:
 
 def _runs(lane: Lane, axis: ClockAxis, up: Scale) -> list[list[svg.Point]]:
     """Return the unbroken stretches, x in thousandths of the width."""
-    stretch = (axis.to_at - axis.from_at) // max(1, len(lane.at)) * 6
-    joined = max(JOINED, stretch)
+    joined = _joined(lane, axis)
     blind = [(gap.from_at, gap.to_at) for gap in lane.gaps]
     runs: list[list[svg.Point]] = [[]]
     before: Instant | None = None
@@ -197,6 +199,23 @@ def _runs(lane: Lane, axis: ClockAxis, up: Scale) -> list[list[svg.Point]]:
         runs[-1].append((x, y))
         before, before_y = at, y
     return [run for run in runs if run]
+
+
+def with_holes(lane: Lane, axis: ClockAxis) -> Lane:
+    """Return the lane with a gap also where nothing is stored though no gap was noted: an empty stretch must not look like a quiet one."""
+    joined = _joined(lane, axis)
+    edges = [axis.from_at, *lane.at, axis.to_at]
+    holes = []
+    for begin, end in zip(edges, edges[1:], strict=False):
+        told = any(gap.from_at < end and gap.to_at > begin for gap in lane.gaps)
+        if end - begin > joined and not told:
+            holes.append(Gap(begin, end, NOTHING_STORED))
+    return replace(lane, gaps=sorted([*lane.gaps, *holes], key=lambda gap: gap.from_at)) if holes else lane
+
+
+def _joined(lane: Lane, axis: ClockAxis) -> Instant:
+    """Return how far apart two samples may lie and still be joined: more over a long time, whose samples are thinned."""
+    return max(JOINED, (axis.to_at - axis.from_at) // _FEWEST_STRETCHES)
 
 
 def _gaps(lane: Lane, axis: ClockAxis, height: float) -> list[str]:
