@@ -55,7 +55,7 @@ async def test_samples(client: httpx.AsyncClient) -> None:
     assert answer["values"] == [0.0, None, 2.0, 3.0, 4.0, 5.0]
     assert from_iso(answer["at"][0]) == from_iso("2026-03-12T13:00:00Z")
     hour = (await client.get("/api/motors/DC-01/samples?signal=voltage")).json()
-    assert len(hour["at"]) == 6
+    assert len(hour["at"]) == 12
 
 
 @pytest.mark.parametrize(
