@@ -137,6 +137,11 @@ class AlertBoard:
                 return AlertChange(at=at, what=Change.ACKNOWLEDGED, alert=seen)
         return None
 
+    @property
+    def is_idle(self) -> bool:
+        """True when no alert stands and none is on its way."""
+        return not self._alerts and not any(delay.raised or delay.pending_since is not None for delay in self._delays.values())
+
     def standing(self) -> tuple[Alert, ...]:
         """Return the alerts that are active or not acknowledged, most pressing first, then oldest."""
         return tuple(sorted(self._alerts.values(), key=lambda alert: (alert.priority, alert.raised_at, alert.kind)))

@@ -12,27 +12,40 @@ from enum import Enum
 from functools import cache
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+_SCALARS = frozenset({type(None), bool, int, float, str})
+
 Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
 
-def to_plain(value: object) -> Plain:
+def to_plain(value: Any) -> Plain:
     """Return a value of the core as plain data; TypeError for what is not data.
 
     >>> from gateway.motors.records import EquivalentRating
     >>> to_plain(EquivalentRating(x=3.5, t_s=8.25))
     {'x': 3.5, 't_s': 8.25}
     """
+    kind = type(value)
+    # A state holds thousands of numbers and is made plain every few minutes for every starter: numbers first, and without a call each.
+    if kind in _SCALARS:
+        plain: Plain = value
+        return plain
+    if isinstance(value, list | tuple):
+        return [item if type(item) in _SCALARS else to_plain(item) for item in value]
+    if is_dataclass(kind):
+        named = [(name, getattr(value, name)) for name in _names(kind)]
+        return {name: item if type(item) in _SCALARS else to_plain(item) for name, item in named}
     if isinstance(value, Enum):
         return to_plain(value.value)
-    if value is None or isinstance(value, bool | int | float | str):
+    if isinstance(value, bool | int | float | str):
         return value
-    if is_dataclass(value):
-        return {field.name: to_plain(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, Mapping):
         return {str(key): to_plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [to_plain(item) for item in value]
     raise TypeError(f"{type(value).__name__} is not plain data")
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
 
 
 def from_plain(kind: Any, plain: Any) -> Any:

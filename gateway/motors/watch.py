@@ -53,10 +53,13 @@ class Watch:
         self._state = WatchState() if state is None else state
         self._fold = Fold(starter, self._state)
         self._steady = Steady(self._state, starter)
+        self.is_steady = False
+        """The last reading told nothing new: the motor stands or runs as before, no bit changed, nothing is due."""
 
     def take(self, reading: Reading) -> tuple[Event, ...]:
         """Fold one reading; return what it made happen, in order."""
-        if self._steady.takes(reading):
+        self.is_steady = self._steady.takes(reading)
+        if self.is_steady:
             return ()
         if not self._in_time(reading.at):
             return ()

@@ -54,7 +54,7 @@ class Housekeeping:
         self._store = store
         self._writer = writer
         self._clock = clock
-        # A day at least: recovery needs the readings since the last snapshots, a minute or so.
+        # A day at least: recovery needs the readings since the last snapshots, some minutes.
         self._keep = max(1, keep_readings_days) * _DAY
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": GRACE_S})
         self._watching: asyncio.Task[None] | None = None

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from gateway.clock import Clock
 from gateway.drivers.base import Poll
-from gateway.instants import MINUTE, Instant
+from gateway.instants import MINUTE, SECOND, Instant
 from gateway.motors.alerts import Alert
 from gateway.motors.reading import Reading
 from gateway.motors.records import Pace
@@ -16,7 +16,9 @@ from gateway.services.publication import Publication
 from gateway.services.track import Track
 from gateway.store.batch import Batch, Note, Snapshot
 
-SNAPSHOT_INTERVAL = MINUTE
+SNAPSHOT_INTERVAL = 3 * MINUTE
+"""A restart folds the readings since the last one again, so much of every starter at most."""
+PUBLISH_INTERVAL = SECOND
 
 
 class Sink(Protocol):
@@ -40,6 +42,7 @@ class Pipeline:
         self._publication = publication
         self._clock = clock
         self._snapshot_at: dict[str, Instant] = {}
+        self._published_at: dict[str, Instant] = {}
         # Snapshots of many starters are spread over the interval, not all written in the same second.
         self._ahead = {name: SNAPSHOT_INTERVAL * place // max(1, len(tracks)) for place, name in enumerate(tracks)}
 
@@ -55,6 +58,10 @@ class Pipeline:
         self._writer.put(outcomes.batch(starter, tuple(readings), snapshot))
         if outcomes.live is not None:
             self._publication.publish(outcomes.live)
+            self._published_at[starter] = readings[-1].at
+        elif readings and not 0 <= readings[-1].at - self._published_at.get(starter, 0) < PUBLISH_INTERVAL:
+            self._publication.publish_later(starter, track.live)
+            self._published_at[starter] = readings[-1].at
         return track.watch.pace
 
     def pace(self, starter: str) -> Pace:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from gateway.motors.records import Live
 
@@ -13,6 +13,7 @@ class Publication:
 
     def __init__(self, lives: Iterable[Live]) -> None:
         self._lives = {live.starter: live for live in lives}
+        self._later: dict[str, Callable[[], Live]] = {}
         self._changed_in = dict.fromkeys(self._lives, 0)
         self._revision = 0
         self._waiters: set[asyncio.Future[None]] = set()
@@ -25,6 +26,9 @@ class Publication:
     @property
     def lives(self) -> Mapping[str, Live]:
         """Return the newest row of every starter, in the order of the site file."""
+        later, self._later = self._later, {}
+        for name, live in later.items():
+            self._lives[name] = live()
         return self._lives
 
     def revision_of(self, name: str) -> int:
@@ -33,9 +37,20 @@ class Publication:
 
     def publish(self, live: Live) -> None:
         """Make a row known and wake whoever waits for a change."""
-        self._revision += 1
+        self._later.pop(live.starter, None)
         self._lives[live.starter] = live
-        self._changed_in[live.starter] = self._revision
+        self._change(live.starter)
+
+    def publish_later(self, name: str, live: Callable[[], Live]) -> None:
+        """Make known that a row has changed; it is worked out when somebody looks."""
+        self._later[name] = live
+        self._change(name)
+
+    def _change(self, name: str) -> None:
+        self._revision += 1
+        self._changed_in[name] = self._revision
+        if not self._waiters:
+            return
         waiters, self._waiters = self._waiters, set()
         for waiter in waiters:
             if not waiter.done():

@@ -31,6 +31,8 @@ from gateway.motors.watch import Watch
 from gateway.store.batch import Batch, KeptEvent, Note, Snapshot
 
 ALERT_INTERVAL = SECOND
+CALM_INTERVAL = 5 * SECOND
+"""The same while the motor goes on as before, no alert stands and none is on its way: it costs as much as everything else together."""
 SNAPSHOT_FORMAT = 2
 READ_FORMATS = (1, SNAPSHOT_FORMAT)
 """An older state is read as it is; what it does not have yet begins as at a first reading. Making it anew from stored readings is no way:
@@ -48,7 +50,7 @@ class Outcomes:
     happened: bool
     """There is something to keep."""
     live: Live | None
-    """What is known now, when it was last asked for: whenever something happened, and once a second."""
+    """What is known now, when the board was asked."""
 
     def take(self, events: Sequence[Event]) -> None:
         """Sort events by where they are kept."""
@@ -83,8 +85,8 @@ class Outcomes:
 class Track:
     """A watch and an alert board that go together.
 
-    The board is asked whenever something happened, and at least once a second by the time of the readings; both are a function of the
-    readings alone.
+    The board is asked whenever something happened, and once a second by the time of the readings, more seldom while nothing changes; all
+    this is a function of the readings alone.
     """
 
     def __init__(
@@ -103,14 +105,21 @@ class Track:
             events = self.watch.take(reading)
             if events:
                 outcomes.take(events)
-            asked_at = self._board_at
-            # A clock set back asks at once, rather than not for an hour.
-            if events or asked_at is None or not 0 <= reading.at - asked_at < ALERT_INTERVAL:
+            if events or self._is_board_due(reading.at):
                 self._board_at = reading.at
                 self._ask_board(events, outcomes)
         if readings:
             self.at = readings[-1].at
         return outcomes
+
+    def _is_board_due(self, at: Instant) -> bool:
+        asked_at = self._board_at
+        # A clock set back asks at once, rather than not for an hour.
+        if asked_at is None or at < asked_at:
+            return True
+        return at - asked_at >= ALERT_INTERVAL and (
+            at - asked_at >= CALM_INTERVAL or not (self.watch.is_steady and self.board.is_idle)
+        )
 
     def acknowledge(self, alert_id: str, at: Instant, by: str) -> Alert | None:
         """Acknowledge an alert; return it as it then is, None when no such alert stands."""

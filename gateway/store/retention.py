@@ -15,7 +15,7 @@ CHUNKS_AT_A_TIME = 2000
 def forget_readings(connection: Connection, before: Instant) -> int:
     """Delete some of the readings that are older than `before`; return how many, 0 when none is left.
 
-    Only whole blocks go, oldest first. Their pages are used again by new readings. Snapshots are a minute apart, so that nothing as old
+    Only whole blocks go, oldest first. Their pages are used again by new readings. Snapshots are minutes apart, so that nothing as old
     as a day is needed to recover.
     """
     old = select(blocks.c.first_id, blocks.c.last_id).where(blocks.c.to_us < before)

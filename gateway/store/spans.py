@@ -58,11 +58,14 @@ def _from_chunks(connection: Connection, starter_id: int, key: str, from_at: Ins
     query = select(c.first_id, c.last_id, c.from_us, c.to_us, c.checksum, c.body).where(*span).order_by(c.to_us)
     parts = []
     for first_id, last_id, from_us, to_us, sum_then, body in connection.execute(query):
-        if checksum(body, starter_id, first_id, last_id, from_us, to_us) != sum_then:
-            log.error("the chunk of readings %d to %d is damaged; its samples are left out", first_id, last_id)
+        try:
+            if checksum(body, starter_id, first_id, last_id, from_us, to_us) != sum_then:
+                raise ValueError("the head of a chunk is damaged")
+            found = samples_in(body, key) if body else None
+        except ValueError as error:
+            log.error("%s (readings %d to %d); its samples are left out", error, first_id, last_id)
             parts.append(_breaks([max(from_us, from_at)]))
             continue
-        found = samples_in(body, key) if body else None
         if found is not None:
             series = Series(*found)
             parts.append(series if from_at <= from_us and to_us <= to_at else within(series, from_at, to_at))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 
+from gateway.motors.records import Live
 from gateway.services.publication import Publication
 from gateway.services.track import Track
 from tests.services.feed import STARTERS
@@ -44,3 +46,21 @@ async def test_a_change_wakes_all_who_wait_and_a_cancelled_one_is_forgotten() ->
     first, *others = await asyncio.gather(*waiting, return_exceptions=True)
     assert isinstance(first, asyncio.CancelledError)
     assert others == [2, 2]
+
+
+def test_a_row_that_is_published_for_later_is_worked_out_when_somebody_looks_and_once() -> None:
+    publication = _publication()
+    made: list[int] = []
+
+    def newer() -> Live:
+        made.append(publication.revision)
+        return replace(_publication().lives["FAN-1"], total_starts=len(made))
+
+    publication.publish_later("FAN-1", newer)
+    publication.publish_later("FAN-1", newer)
+    assert (publication.revision, publication.revision_of("FAN-1"), made) == (2, 2, [])
+    assert [publication.lives["FAN-1"].total_starts for _ in range(2)] == [1, 1]
+    publication.publish_later("FAN-1", newer)
+    publication.publish(replace(publication.lives["FAN-1"], total_starts=9))
+    assert publication.lives["FAN-1"].total_starts == 9
+    assert len(made) == 2

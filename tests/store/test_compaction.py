@@ -14,7 +14,7 @@ from gateway.motors.reading import Flaw, Quality, Reading
 from gateway.motors.records import GapEnded
 from gateway.store import compaction
 from gateway.store.batch import Batch, Snapshot
-from gateway.store.chunks import pack_chunk, unpack_chunk
+from gateway.store.chunks import is_sound, pack_chunk, unpack_chunk
 from gateway.store.compaction import Portion, Window, drop_compacted, groups, keep_portion, next_window, prepare
 from gateway.store.database import Store
 from gateway.store.keeping import KEEPING
@@ -271,11 +271,22 @@ def test_a_flipped_bit_of_a_chunk_or_a_reading_is_seen_and_never_shown(store: St
     writer.run(lambda connection: _flip(connection, "readings", "packed", draw.randrange(10**6))).result(10)
     _assert_shown(Readers(store).samples("FAN-1", "current", 0, 2**60), {at: exact[at] for at in list(exact)[1:]}, 0.0)
     _compact(store, writer)
+    assert _sound_chunks(store) == [True, True]
     writer.run(lambda connection: _flip(connection, "chunks", "body", draw.randrange(10**6))).result(10)
-    found = Readers(store).samples("FAN-1", "current", 0, 2**60)
-    assert found.values[0] is None
-    assert found.at[1] > T0 + HOUR_S * SECOND
-    assert all(exact[at] == value for at, value in zip(found.at[1:], found.values[1:], strict=True))
+    assert _sound_chunks(store) == [False, True]
+    for key in ("current", "running", "start_count"):
+        found = Readers(store).samples("FAN-1", key, 0, 2**60)
+        exact = _exact("FAN-1", key, fed)
+        is_lost = found.values[0] is None and found.at[1] > T0 + HOUR_S * SECOND
+        shown = list(zip(found.at, found.values, strict=True))[is_lost:]
+        assert all(exact[at] == value for at, value in shown)
+
+
+def _sound_chunks(store: Store) -> list[bool]:
+    c = chunks.c
+    with store.reading.begin() as connection:
+        query = select(c.body, c.checksum, c.starter_id, c.first_id, c.last_id, c.from_us, c.to_us)
+        return [is_sound(*row) for row in connection.execute(query.order_by(c.starter_id))]
 
 
 def test_a_role_with_a_deadband_is_kept_by_it(store: Store, writer: Writer) -> None:
