@@ -16,7 +16,7 @@ NOT_AVAILABLE = Flaw(Quality.BAD, "not available: the device sends its no-value 
 
 _LARGEST = sys.float_info.max
 _LEAST_NORMAL = {WordType.FLOAT32: 2.0**-126, WordType.FLOAT64: sys.float_info.min}
-"""No instrument measures less: a smaller number that is not 0 is a subnormal float (IEEE 754), the trace of words or bytes in wrong order."""
+"""No instrument measures less: a smaller number that is not 0 is a subnormal float (IEEE 754), the trace of a wrong word or byte order."""
 _EXPONENTS = range(-20, 21)
 
 

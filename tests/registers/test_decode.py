@@ -342,7 +342,7 @@ def test_a_servers_value_is_scaled_and_held_against_its_range() -> None:
 
 @pytest.mark.parametrize(("words", "raw"), [((0x8000, 0x43CF), "-2.43e-41"), ((0x0FDB, 0x4049), None)])
 def test_a_subnormal_float_is_the_trace_of_a_wrong_word_order(words: tuple[int, int], raw: str | None) -> None:
-    # 415.0 is 43CF 8000; with the words swapped it is read as -2.43e-41, which lies inside any range around 0. pi swapped is a normal number.
+    # 415.0 is 43CF 8000; with the words swapped it is -2.43e-41, which lies inside any range around 0. pi swapped is a normal number.
     place = ModbusPlace(span=Span(Table.HOLDING, 0, 1), written="holding 0")
     signal = Signal(name="power", key="power", role="power", place=place, type=WordType.FLOAT32, unit="kW", plausible=(-50.0, 2000.0))
     values, flaws = decode_block(Block(place.span, (signal,)), words)
