@@ -13,9 +13,10 @@ import uvloop
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from gateway.app import Tell, opened_core, serve_gateway, stop_on_signals
+from gateway.app import Tell, serve_gateway, stop_on_signals
 from gateway.clock import Clock, RealClock
 from gateway.demo_history import write_history
+from gateway.demo_keeper import history_keeper
 from gateway.errors import InputError, Problem, StartledgerError
 from gateway.instants import SECOND, Instant, from_datetime, from_iso, to_datetime, to_iso
 from gateway.registers.model import Protocol
@@ -137,10 +138,10 @@ def _bring_up(site: Site, starters: dict[str, SimulatedStarter], begin_at: Insta
             bar.advance(task, part_s)
 
         if is_new:
-            with opened_core(site, clock) as core:
+            with history_keeper(site) as keep:
                 # Making the history takes a while itself: what passed meanwhile is made too, so that no gap is left before the live run.
                 while until_s - done_s > LAST_STRETCH_S:
-                    write_history(core, site, starters, begin_at, (done_s, until_s), advance)
+                    write_history(keep, site, starters, begin_at, (done_s, until_s), advance)
                     done_s, until_s = until_s, (clock.now() - begin_at) / SECOND
             return
         for starter in starters.values():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterator, Mapping
 
-from gateway.app import Core
+from gateway.demo_keeper import Keep
 from gateway.drivers.base import Fault, FaultKind
 from gateway.drivers.flawed import nothing_read
 from gateway.instants import SECOND, Instant
@@ -66,14 +66,14 @@ class RegisterReader:
 
 
 def write_history(
-    core: Core,
+    keep: Keep,
     site: Site,
     starters: Mapping[str, SimulatedStarter],
     begin_at: Instant,
     span_s: tuple[float, float],
     advance: Callable[[float], None],
 ) -> None:
-    """Step every starter through a span of seconds after the begin and take its readings into the core, in the order of time.
+    """Step every starter through a span of seconds after the begin and hand its readings to `keep`, in the order of time.
 
     advance is told how many seconds of how many starters were done.
     """
@@ -86,10 +86,9 @@ def write_history(
         portion = _portion(streams[name])
         if not portion:
             continue
-        core.pipeline.take_readings(name, portion)
+        keep(name, portion)
         advance((portion[-1].at - before) / SECOND)
         heapq.heappush(behind, (portion[-1].at, name))
-    core.writer.flush()
 
 
 def _portion(readings: Iterator[Reading]) -> list[Reading]:
