@@ -112,7 +112,7 @@ class ModbusConnection:
     @property
     def is_open(self) -> bool:
         """True while requests can be sent."""
-        return self._wire.is_open
+        return self._wire.transport is not None
 
     @property
     def next_id(self) -> int:
