@@ -67,7 +67,6 @@ class ModbusLink:
         # Behind a bridge all units share one serial line, so the widest gap and the lowest rate asked for hold for all of them.
         self._min_gap_s = max((each.map.min_gap_s for each in attached), default=0.0)
         self._rate = RequestRate(min((each.map.requests_per_s for each in attached if each.map.requests_per_s), default=None))
-        self._is_paced = self._min_gap_s > 0 or self._rate.is_limited
         self._connect_timeout_s = max((each.map.timeout_s for each in attached), default=1.0)
         self._connection: ModbusConnection | None = None
         self._next_id = 1
@@ -79,8 +78,6 @@ class ModbusLink:
     @property
     def notes(self) -> tuple[str, ...]:
         """What people should know though it is no fault now: gaps that the device refused, certificates that expire soon."""
-        if not self._learned and not self._expiries:
-            return ()
         now = self._clock.now()
         return tuple(self._learned) + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
 
@@ -230,23 +227,25 @@ class ModbusLink:
         taken.is_over = result.fault.breaks_link or result.code in _TARGET_SILENT
 
     async def _ask_timed(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
-        if self._is_paced:
-            await self._wait_for_turn()
-        connection, register_map = self._connection, unit.attached.map
-        taken.requests += 1
-        if connection is None:
-            return Refusal(self._closed_fault())
+        await self._wait_for_turn()
         began_s = self._clock.monotonic()
         self._rate.note(began_s)
+        result = await self._ask(unit, block)
+        taken.requests += 1
+        taken.round_trip_s += self._clock.monotonic() - began_s
+        return result
+
+    async def _ask(self, unit: Unit, block: Block) -> Answer | Refusal:
+        connection, register_map = self._connection, unit.attached.map
+        if connection is None:
+            return Refusal(self._closed_fault())
         try:
             result = await connection.ask(
                 block.span, unit.attached.unit, timeout_s=register_map.timeout_s, id_zero=register_map.answers_id_zero
             )
         finally:
             self._next_id = connection.next_id
-            ended_s = self._clock.monotonic()
-            self._quiet_until_s = ended_s + self._min_gap_s
-        taken.round_trip_s += ended_s - began_s
+            self._quiet_until_s = self._clock.monotonic() + self._min_gap_s
         self._note(unit, result)
         return result
 

@@ -123,7 +123,7 @@ class Worker:
         )
         try:
             poll = await self.link.poll(turn.name, Pace.SLOW if is_slow else Pace.WATCH if is_look else pace)
-            if poll.faults and self.link.is_open and any(fault.breaks_link for fault in poll.faults):
+            if self.link.is_open and any(fault.breaks_link for fault in poll.faults):
                 await self.link.close()
             self._note_link(poll, was_open)
             self.log.note_poll(turn.name, poll, max(0.0, began_s - turn.due_s), self._clock.now(), was_open=was_open)
@@ -137,25 +137,25 @@ class Worker:
 
     def _set_next(self, turn: Turn, pace: Pace, *, is_slow: bool) -> None:
         paces, now_s = self._paces[turn.name], self._clock.monotonic()
-        is_open = self.link.is_open
-        if not is_open:
+        if not self.link.is_open:
             pace = Pace.STANDBY
         if is_slow:
             turn.slow_due_s, _ = next_deadline(turn.slow_due_s, now_s, paces.slow_s)
-        standby_s = paces.watch_s if is_open and turn.name in self._watched else paces.standby_s
-        interval_s = paces.running_s if pace is Pace.RUNNING else paces.starting_s if pace is Pace.STARTING else standby_s
+        standby_s = paces.watch_s if turn.name in self._watched and self.link.is_open else paces.standby_s
+        interval_s = {Pace.STARTING: paces.starting_s, Pace.RUNNING: paces.running_s}.get(pace, standby_s)
         self.log.missed += self._turns.done(turn, now_s, interval_s=interval_s, is_urgent=pace is Pace.STARTING)
 
     def _note_link(self, poll: Poll, was_open: bool) -> None:
         if any(reading.has_data for reading in poll.readings):
             self._has_brought = True
             self.log.failures = 0
-        self._was_open = self.log.is_open = is_open = self.link.is_open
-        if was_open and not is_open:
+        self.log.is_open = self.link.is_open
+        if was_open and not self.link.is_open:
             if self._has_brought:
                 self._open_due_s = self._clock.monotonic()
             else:
                 self._note_failure()
+        self._was_open = self.link.is_open
 
     def _note_failure(self) -> None:
         """Count an attempt that brought nothing, be it that the link did not open or that nobody behind it answered, and set the next."""
