@@ -112,7 +112,7 @@ class ModbusConnection:
     @property
     def is_open(self) -> bool:
         """True while requests can be sent."""
-        return self._wire.transport is not None
+        return self._wire.is_open
 
     @property
     def next_id(self) -> int:

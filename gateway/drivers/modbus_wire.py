@@ -30,7 +30,11 @@ class Wire(asyncio.Protocol):
         self._on_lost = on_lost
         self._received = b""
         self.transport: asyncio.Transport | None = None
-        """None while no bytes can be sent."""
+
+    @property
+    def is_open(self) -> bool:
+        """True while bytes can be sent."""
+        return self.transport is not None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Take the connection that the event loop has made."""

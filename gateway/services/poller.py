@@ -20,14 +20,14 @@ from gateway.drivers.backoff import next_delay_s
 from gateway.drivers.base import Link, Poll
 from gateway.motors.records import Pace
 from gateway.services.health import LinkLog
-from gateway.services.turns import Turn, Turns, next_deadline, on_grid, phase
+from gateway.services.turns import Turn, Turns, next_deadline, phase
 from gateway.site import Paces
 
 log = logging.getLogger(__name__)
 
 RESTART_DELAY_S = 1.0
 CLOSE_TIMEOUT_S = 3.0
-EARLY_S = 1e-3
+EARLY_S = 1e-4
 """A timer may fire so much too early: the turn is taken then, and not after another wait too short for any timer."""
 
 
@@ -66,7 +66,7 @@ class Worker:
         self._paces = {each.starter: each.paces for each in polled}
         self._watched = {each.starter for each in polled if each.is_watched and each.paces.watch_s < each.paces.standby_s}
         now_s = clock.monotonic()
-        first = [(each, on_grid(now_s + phase(first_place + place) * each.paces.standby_s)) for place, each in enumerate(polled)]
+        first = [(each, now_s + phase(first_place + place) * each.paces.standby_s) for place, each in enumerate(polled)]
         # The first turn reads the slow signals too: from then on every signal has a value or a reason.
         self._turns = Turns(Turn(each.starter, due_s, due_s) for each, due_s in first)
         self._open_due_s = now_s

@@ -8,11 +8,8 @@ way goes before the others, but not twice in a row while another waits: it gets 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-
-GRID_S = 0.02
 
 
 @dataclass(slots=True)
@@ -80,16 +77,6 @@ def phase(place: int) -> float:
     [0.0, 0.62, 0.24, 0.85]
     """
     return place * 0.6180339887498949 % 1.0
-
-
-def on_grid(due_s: float) -> float:
-    """Return the deadline moved back to the grid on which all links have theirs, 20 ms apart: requests that leave together, and replies
-    that come together, wake the program once. Intervals of whole 20 ms stay on it.
-
-    >>> round(on_grid(12.3456), 9)
-    12.34
-    """
-    return math.floor(due_s / GRID_S) * GRID_S
 
 
 def _deadline(turn: Turn) -> float:
