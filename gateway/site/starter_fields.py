@@ -46,7 +46,7 @@ def read_starter(
     alerts = AlertSettings() if alerts_section is None else read_alerts(alerts_section)
     title = section.text("title", longest=80) or name
     if register_map is not None:
-        _check_map(section, register_map, None if reached is None else reached[0].protocol)
+        _check_map(section, register_map, _protocol_named(section))
     if register_map is None or reached is None or motor is None:
         return None
     starter = Starter(
@@ -81,6 +81,12 @@ def _update_time_s(register_map: RegisterMap) -> float:
     places = [signal.place for signal in register_map.signals if signal.key in _TELLS_STARTS]
     looks = [place.sampling_interval_s or DEFAULT_SAMPLING_S for place in places if isinstance(place, OpcuaPlace)]
     return max(register_map.update_time_s, *looks) if looks else register_map.update_time_s
+
+
+def _protocol_named(section: Section) -> Protocol | None:
+    """Return the protocol that the entry names, also where its address cannot be used; None when it names none or both."""
+    named = [protocol for protocol in Protocol if protocol.value in section]
+    return named[0] if len(named) == 1 else None
 
 
 def _check_map(section: Section, register_map: RegisterMap, protocol: Protocol | None) -> None:

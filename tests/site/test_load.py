@@ -224,10 +224,10 @@ def test_a_load_from_a_table(folder: Path) -> None:
         ("modbus: 10.0.0.5", "modbus", "names with values"),
         ("opcua: {endpoint: 'opc.tcp://h:4840'}\nmodbus: {host: h}", "opcua", "keep one"),
         ("opcua: {endpoint: 'opc.tcp://h:4840'}", "map", "the map is for modbus"),
-        ("opcua: {endpoint: 'http://h'}", "opcua.endpoint", "an OPC UA endpoint"),
-        ("opcua: {endpoint: 'opc.tcp://h:99999'}", "opcua.endpoint", "an OPC UA endpoint"),
-        ("opcua: {endpoint: 'opc.tcp://me:secret@h'}", "opcua.endpoint", "without a user name"),
-        ("opcua: {}", "opcua.endpoint", "`endpoint` is missing"),
+        ("map: softline-ua.yaml\nopcua: {endpoint: 'http://h'}", "opcua.endpoint", "an OPC UA endpoint"),
+        ("map: softline-ua.yaml\nopcua: {endpoint: 'opc.tcp://h:99999'}", "opcua.endpoint", "an OPC UA endpoint"),
+        ("map: softline-ua.yaml\nopcua: {endpoint: 'opc.tcp://me:secret@h'}", "opcua.endpoint", "without a user name"),
+        ("map: softline-ua.yaml\nopcua: {}", "opcua.endpoint", "`endpoint` is missing"),
         ("map: none.yaml", "map", "there is no file"),
         ("map: .", "map", "there is no file"),
         ("map: [a]", "map", "one value is needed"),
@@ -425,3 +425,10 @@ def test_no_damage_to_a_site_raises_anything_but_an_input_error(folder: Path, da
         assert error.problems
     else:
         assert all(math.isfinite(each.starter.motor.flc_a) for each in site.starters)
+
+
+def test_a_map_for_another_protocol_is_told_beside_an_address_that_cannot_be_used(folder: Path) -> None:
+    starter = f"{{map: softline-ua.yaml, modbus: {{host: 10.0.0.5, unit: 0}}, {MOTOR}}}"
+    with pytest.raises(InputError) as caught:
+        load(folder, f"site: T\ntime_zone: UTC\nstarters:\n  a: {starter}\n")
+    assert sorted(problem.field for problem in caught.value.problems) == ["starters.a.map", "starters.a.modbus.unit"]
