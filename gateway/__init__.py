@@ -2,7 +2,7 @@
 
 Layers, each may import only those to its right (`errors`, `instants` and `clock` are leaves):
 
-    cli -> app -> web -> services -> outlets | bench -> drivers | store -> registers -> machine -> motors
+    cli -> app -> web -> services -> bench -> drivers | store -> registers -> machine -> motors
 
 The way of one measurement: a driver polls by the block plan, `registers.decode` makes a Reading, `motors.watch` (pure) makes events,
 `services.pipeline` stores them in one transaction and tells alerts and pages.
