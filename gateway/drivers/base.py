@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from gateway.drivers.opcua_values import NodeValue
 from gateway.motors.reading import Reading
 from gateway.motors.records import Pace
 from gateway.registers.model import RegisterMap
+from gateway.registers.raw_block import RawBlock
 
 
 class FaultKind(StrEnum):
@@ -61,6 +64,8 @@ class Poll:
         could be read it holds one reading whose signals are all flawed with the reason.
     round_trip_s: time on the wire of this poll's requests together.
     is_unchanged: a look at the watched signals showed what the last poll had shown; the reading holds only those and says nothing new.
+    raw: the bytes of every request that was answered or refused (Modbus), for whoever looks at a map.
+    nodes: the last value of each node as the server gave it, by signal key (OPC UA); None on a wire without nodes.
     """
 
     readings: tuple[Reading, ...]
@@ -68,6 +73,8 @@ class Poll:
     requests: int = 0
     round_trip_s: float = 0.0
     is_unchanged: bool = False
+    raw: tuple[RawBlock, ...] = ()
+    nodes: Mapping[str, NodeValue] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

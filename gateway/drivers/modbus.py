@@ -32,6 +32,7 @@ from gateway.instants import Instant
 from gateway.motors.records import Pace
 from gateway.registers.decode import decode_block
 from gateway.registers.plan import Block
+from gateway.registers.raw_block import RawBlock
 from gateway.site import Framing, TlsFiles
 
 _log = logging.getLogger(__name__)
@@ -217,12 +218,14 @@ class ModbusLink:
     def _take(self, block: Block, result: Answer | Refusal, taken: Taken) -> None:
         if isinstance(result, Answer):
             taken.arrived[block] = result.arrived_at
+            taken.raw.append(RawBlock(block, result.arrived_at, result.data))
             values, flaws = decode_block(block, result.words)
             taken.values.update(values)
             if flaws:
                 taken.flaws.update(flaws)
             return
         taken.faults.append(result.fault)
+        taken.raw.append(RawBlock(block, self._clock.now(), b"", result.fault.text, result.code))
         taken.flaws.update(flaws_for(block.signals, result.fault.text))
         taken.is_over = result.fault.breaks_link or result.code in _TARGET_SILENT
 

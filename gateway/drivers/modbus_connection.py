@@ -54,10 +54,11 @@ def request_frame(span: Span, unit: int, framing: Framing) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The words of one request and the moment its reply arrived."""
+    """The words of one request, the moment its reply arrived, and the data bytes that hold them."""
 
     words: Sequence[int]
     arrived_at: Instant
+    data: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +166,8 @@ class ModbusConnection:
         timer = loop.call_later(timeout_s, self._time_out, timeout_s)
         try:
             self._put(request_frame(span, unit, self._framing))
-            return Answer(words_of(asked, await waiting), self._arrived_at)
+            data = await waiting
+            return Answer(words_of(asked, data), self._arrived_at, data)
         except _ReplyFaultError as stopped:
             return self._refused(stopped.fault)
         except BlockedRequestError as blocked:

@@ -11,6 +11,7 @@ from gateway.instants import Instant
 from gateway.motors.reading import Flaw, Reading, Scalar
 from gateway.motors.records import Pace
 from gateway.registers.plan import Block
+from gateway.registers.raw_block import RawBlock
 
 _TIMED_BY = ("current", "current_l1", "current_l2", "current_l3", "starting", "running")
 """The reading takes the moment of the reply that held the first of these: the curve of a start hangs on the current's time."""
@@ -52,6 +53,7 @@ class Taken:
         self.flaws: dict[str, Flaw] = {}
         self.faults: list[Fault] = []
         self.arrived: dict[Block, Instant] = {}
+        self.raw: list[RawBlock] = []
         self.requests, self.round_trip_s = 0, 0.0
         self.is_over = False
         """Nothing more can be asked: the link is broken or the unit behind the bridge is silent."""
@@ -67,4 +69,5 @@ class Taken:
             requests=self.requests,
             round_trip_s=self.round_trip_s,
             is_unchanged=is_unchanged,
+            raw=tuple(self.raw),
         )

@@ -51,6 +51,7 @@ class _Starter:
         self.image = Image()
         self.is_fresh = True
         self.watched: dict[int, object] = {}
+        self.seen: dict[str, NodeValue] = {}
 
     def is_due(self, node: _Node, session: OpcuaSession, pace: Pace) -> bool:
         """True when a poll reads this node: all once in a session, then those not notified, slow ones at the slow pace."""
@@ -77,6 +78,7 @@ class _Starter:
         self.queue.clear()
         self.image = Image()
         self.image.last_at = last_at
+        self.seen = {}
         self.is_fresh = True
 
 
@@ -169,6 +171,7 @@ class OpcuaLink:
             self.dropped += 1
             if self.dropped == 1 or self.dropped % 1000 == 0:
                 _log.warning("%s: %d notifications were lost: poll more often or sample less", self.address, self.dropped)
+        starter.seen[node.signal.key] = value
         starter.queue.append((node.signal, value))
 
     async def poll(self, starter: str, pace: Pace) -> Poll:
@@ -206,6 +209,7 @@ class OpcuaLink:
             requests=requests,
             round_trip_s=self._clock.monotonic() - began_s,
             is_unchanged=is_unchanged,
+            nodes=dict(state.seen),
         )
 
     async def _check(self, session: OpcuaSession | None, slow: bool) -> Fault | None:
@@ -225,6 +229,8 @@ class OpcuaLink:
         values: dict[str, Scalar] = {}
         flaws: dict[str, Flaw] = {}
         for node in due:
+            if node.index in found:
+                state.seen[node.signal.key] = found[node.index]
             if node.index not in found:
                 flaws[node.signal.key] = Flaw(Quality.BAD, session.missing.get(node.index, "the node was not found"))
             elif session.is_subscribed(node.index):

@@ -99,7 +99,8 @@ def node_value(value: ua.DataValue, received_at: Instant) -> NodeValue:
     status = 0 if value.StatusCode is None else int(value.StatusCode.value)
     name = "Good" if value.StatusCode is None or status == 0 else value.StatusCode.name
     raw = None if value.Value is None else value.Value.Value
-    return NodeValue(raw, status, name, instant_of(value.SourceTimestamp), instant_of(value.ServerTimestamp), received_at)
+    kind = "" if value.Value is None else value.Value.VariantType.name
+    return NodeValue(raw, status, name, instant_of(value.SourceTimestamp), instant_of(value.ServerTimestamp), received_at, kind)
 
 
 def instant_of(moment: object) -> Instant | None:

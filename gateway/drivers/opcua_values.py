@@ -20,7 +20,7 @@ _OVERFLOW_BITS = 0x480
 
 @dataclass(frozen=True, slots=True)
 class NodeValue:
-    """One value as the server gave it: raw value, status code with its name, and the times that came with it."""
+    """One value as the server gave it: raw value, status code with its name, the times that came with it, and its type's name."""
 
     raw: object
     status: int
@@ -28,6 +28,7 @@ class NodeValue:
     source_at: Instant | None
     server_at: Instant | None
     received_at: Instant
+    data_type: str = ""
 
     @property
     def lost_changes(self) -> bool:
