@@ -9,10 +9,14 @@ from markupsafe import Markup
 
 from gateway.instants import MINUTE
 from gateway.motors.alerts import Alert
-from gateway.web.plant_time import age
+from gateway.web.alert_storm import grouped, span_of
+from gateway.web.plant_time import age, span
 from gateway.web.shapes.alert_line import alert_line
 from gateway.web.snapshot import Snapshot
+from gateway.web.wall_page import KIND_WORDS
 from gateway.web.words import capital, counted
+
+_MOST_NAMES = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +33,21 @@ class AlertLine:
     state_note: str
     acknowledged: bool
     returned: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertGroup:
+    """One row of the list: a single alert, or many that came in a flood, told in one line that opens to them."""
+
+    lines: tuple[AlertLine, ...]
+    text: str = ""
+    names: str = ""
+
+    @property
+    def key(self) -> str:
+        """Return what the row is known by while alerts join and leave it."""
+        foremost = self.lines[0]
+        return f"{foremost.priority}-{foremost.state}-{self.text.partition(':')[0]}".replace(" ", "-")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,9 +84,25 @@ def rate_words(snapshot: Snapshot, found: Sequence[Alert]) -> str:
     return f"{lately} in the last 30 min; a flood is 10 in 10 min"
 
 
-def alert_lines(snapshot: Snapshot) -> list[AlertLine]:
-    """Return the standing alerts in the order of the list: priority, then not yet acknowledged, then oldest."""
-    return [_line(alert, snapshot) for alert in snapshot.alerts]
+def alert_groups(snapshot: Snapshot) -> list[AlertGroup]:
+    """Return the rows of the list: priority, then not yet acknowledged, then oldest; a flood of any size leaves ten at most."""
+    return [_group(group, snapshot) for group in grouped(snapshot.alerts)]
+
+
+def _group(group: Sequence[Alert], snapshot: Snapshot) -> AlertGroup:
+    lines = tuple(_line(alert, snapshot) for alert in group)
+    if len(group) == 1:
+        return AlertGroup(lines=lines)
+    first, last = span_of(group)
+    names = list(dict.fromkeys(alert.starter for alert in group))
+    kinds = {alert.kind for alert in group}
+    what = capital(KIND_WORDS.get(group[0].kind, "alerts")) if len(kinds) == 1 else "Several things at once"
+    more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+    return AlertGroup(
+        lines=lines,
+        text=f"{what}: {counted(len(names), 'motor', 'motors')} in {span((last - first) / 1e6)}",
+        names=", ".join(names[:_MOST_NAMES]) + more,
+    )
 
 
 def _line(alert: Alert, snapshot: Snapshot) -> AlertLine:

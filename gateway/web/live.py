@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import TypedDict
 
+from gateway.instants import Instant
 from gateway.web.motor_page import values_of
 from gateway.web.motor_rows import Row, ages_sentence, fingerprint, motor_version, ordered_rows
 from gateway.web.snapshot import Snapshot
 from gateway.web.words import now_line
+
+MOST_CALLS = 10
 
 
 class MotorTexts(TypedDict):
@@ -20,12 +23,14 @@ class MotorTexts(TypedDict):
 
 
 class Event(TypedDict):
-    """One event: a whole picture of the moment, so that any number of earlier ones may be lost."""
+    """One event: a whole picture of the moment, so that any number of earlier ones may be lost. `calls`: id, priority,
+    words and time of the alerts that call for somebody now; the page reads out those that it has not told yet."""
 
     clock: str
     date: str
     ages: str
     alerts: int
+    calls: list[tuple[str, int, str, Instant]]
     versions: dict[str, str]
     motors: dict[str, MotorTexts]
 
@@ -41,6 +46,14 @@ def alerts_version(snapshot: Snapshot) -> str:
     return fingerprint(tuple((alert.id, alert.text, alert.acknowledged_at, alert.returned_at) for alert in snapshot.alerts))
 
 
+def calls_of(snapshot: Snapshot) -> list[tuple[str, int, str, Instant]]:
+    """Return the alerts that call for somebody, the latest ones only: more than these nobody wants to hear in one breath."""
+    calling = [alert for alert in snapshot.alerts if alert.acknowledged_at is None and alert.returned_at is None]
+    latest = sorted(calling, key=lambda alert: (alert.raised_at, alert.id), reverse=True)[:MOST_CALLS]
+    latest.sort(key=lambda alert: alert.priority)
+    return [(alert.id, alert.priority, f"{alert.starter}: {alert.text}", alert.raised_at) for alert in latest]
+
+
 def event_of(snapshot: Snapshot) -> Event:
     """Return the event of a moment."""
     attention, calm = ordered_rows(snapshot)
@@ -50,6 +63,7 @@ def event_of(snapshot: Snapshot) -> Event:
         date=snapshot.time.date(snapshot.at),
         ages=ages_sentence(attention + calm),
         alerts=len(snapshot.alerts),
+        calls=calls_of(snapshot),
         versions={"motors": list_version(snapshot), "alerts": alerts_version(snapshot)},
         motors={motor.starter.name: _motor_texts(snapshot, place, rows[motor.starter.name]) for place, motor in enumerate(snapshot.motors)},
     )

@@ -12,7 +12,7 @@ from gateway.motors.alerts import Alert
 from gateway.services.health import Health
 from gateway.web import motor_page as page_of
 from gateway.web.acknowledging import acknowledged, form_acknowledgement, refuse_foreign
-from gateway.web.alert_page import alert_lines, alerts_sentence, past_lines, rate_words
+from gateway.web.alert_page import alert_groups, alerts_sentence, past_lines, rate_words
 from gateway.web.desk import Desk
 from gateway.web.form import back_to, person_of
 from gateway.web.live import alerts_version, list_version
@@ -92,7 +92,7 @@ def _alerts_page(desk: Desk, snapshot: Snapshot, found: tuple[Alert, ...], perso
         here="alerts",
         sentence=alerts_sentence(snapshot),
         rate=rate_words(snapshot, found),
-        lines=alert_lines(snapshot),
+        groups=alert_groups(snapshot),
         past=past_lines([alert for alert in found if alert.id not in standing], snapshot),
         person=person,
         version=alerts_version(snapshot),

@@ -16,13 +16,28 @@ from gateway.web.reports.pdf import pdf_bytes
 from gateway.web.reports.period import Period
 from gateway.web.reports.plain import identified, json_bytes
 from gateway.web.reports.records import PeriodView, read_records
+from gateway.web.reports.work import Progress, counted_off, unwatched
 
-FORMS: Mapping[str, Callable[[Report, PlantTime], bytes]] = {
-    "html": lambda report, time: html_text(report, time).encode(),
-    "pdf": pdf_bytes,
-    "csv": lambda report, time: csv_text(report, time).encode(),
-    "json": lambda report, time: json_bytes(report),
-}
+
+class Form(Protocol):
+    """Writes a report."""
+
+    def __call__(self, report: Report, time: PlantTime, progress: Progress = ..., /) -> bytes: ...
+
+
+def _html(report: Report, time: PlantTime, progress: Progress = unwatched, /) -> bytes:
+    return html_text(report, time, progress).encode()
+
+
+def _csv(report: Report, time: PlantTime, progress: Progress = unwatched, /) -> bytes:
+    return csv_text(report, time).encode()
+
+
+def _json(report: Report, time: PlantTime, progress: Progress = unwatched, /) -> bytes:
+    return json_bytes(report)
+
+
+FORMS: Mapping[str, Form] = {"html": _html, "pdf": pdf_bytes, "csv": _csv, "json": _json}
 """What a report can be written as, by the ending of its file."""
 MEDIA_TYPES = {"html": "text/html; charset=utf-8", "pdf": "application/pdf", "csv": "text/csv; charset=utf-8", "json": "application/json"}
 
@@ -54,9 +69,21 @@ LastGood = Callable[[str], Instant | None]
 """Tells when the last usable reading of a starter was."""
 
 
-def issue_report(site: ReportSite, view: PeriodView, period: Period, last_good: LastGood, now: Instant, chosen: str = "") -> Report:
-    """Return the report of a period, on one motor where `chosen` names it; StoreError when the store cannot be read."""
+def issue_report(
+    site: ReportSite,
+    view: PeriodView,
+    period: Period,
+    last_good: LastGood,
+    now: Instant,
+    chosen: str = "",
+    progress: Progress = unwatched,
+) -> Report:
+    """Return the report of a period, on one motor where `chosen` names it; StoreError when the store cannot be read.
+
+    progress: is told after each motor what share of the records is read.
+    """
     time = PlantTime(site.time_zone)
     entries = [each for each in site.starters if not chosen or each.starter.name == chosen]
-    records = [read_records(view, each.starter, each.map.name, period, last_good(each.starter.name)) for each in entries]
+    told = counted_off(entries, len(entries), 0.0, 1.0, progress)
+    records = [read_records(view, each.starter, each.map.name, period, last_good(each.starter.name)) for each in told]
     return identified(make_report(site.name, time, period, records, issued_at=now, chosen=chosen), time)

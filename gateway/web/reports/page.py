@@ -10,14 +10,18 @@ from gateway.web.reports.content import Report
 from gateway.web.reports.paper import picture_style
 from gateway.web.reports.sheets import FIGURE_HEADS, LIMIT_HEADS, MOST_DAYS_BESIDE, START_HEADS, SUMMARY_HEADS, sheets_of
 from gateway.web.reports.words import CAUTION
+from gateway.web.reports.work import Progress, unwatched
+
+# Of the time that a page takes, nearly all goes into its pictures.
+_PICTURES_SHARE = 0.9
 
 
-def html_text(report: Report, time: PlantTime) -> str:
+def html_text(report: Report, time: PlantTime, progress: Progress = unwatched) -> str:
     """Return the text of the page."""
     style = (STATIC / "report.css").read_text(encoding="utf-8") + picture_style()
     template = make_templates().get_template("report.html")
     return template.render(
-        sheets=sheets_of(report, time),
+        sheets=sheets_of(report, time, progress, _PICTURES_SHARE),
         summary_heads=SUMMARY_HEADS,
         figure_heads=FIGURE_HEADS,
         limit_heads=LIMIT_HEADS,

@@ -36,6 +36,7 @@ from gateway.web.reports.fonts import BOLD, REGULAR, load_fonts
 from gateway.web.reports.paper import INK, INK2, LINE
 from gateway.web.reports.sheets import FIGURE_HEADS, LIMIT_HEADS, MOST_DAYS_BESIDE, START_HEADS, SUMMARY_HEADS, Sheet, Sheets, sheets_of
 from gateway.web.reports.words import CAUTION
+from gateway.web.reports.work import Progress, unwatched
 
 SMALLEST_PT = 9.0
 _WIDTH, _HEIGHT = A4
@@ -44,6 +45,8 @@ _ROOM = _WIDTH - 2 * _MARGIN
 _GAP = 8.0
 _HEAD_ROOM = 70.0
 """A heading stands on a page only with the head of its table and a row or two."""
+_PICTURES_SHARE, _LAYOUT_SHARE = 0.4, 0.3
+"""Of the time that a PDF takes: its texts and pictures, and each of the two times that it is laid out."""
 Style = list[tuple[Any, ...]]
 
 
@@ -63,23 +66,25 @@ _FACTS = _style("facts", 9, 11.5, color=INK2, right=True)
 _LOW = ("VALIGN", (0, 0), (-1, -1), "MIDDLE")
 
 
-def pdf_bytes(report: Report, time: PlantTime) -> bytes:
+def pdf_bytes(report: Report, time: PlantTime, progress: Progress = unwatched) -> bytes:
     """Return a report as the bytes of a PDF file."""
     load_fonts()
-    sheets = sheets_of(report, time)
+    sheets = sheets_of(report, time, progress, _PICTURES_SHARE)
     # How many pages there are is known when they are laid out: the second time they are numbered.
-    count = _laid_out(sheets, io.BytesIO(), None)
+    count = _laid_out(sheets, io.BytesIO(), None, lambda share: progress(_PICTURES_SHARE + _LAYOUT_SHARE * share))
     out = io.BytesIO()
-    _laid_out(sheets, out, count)
+    _laid_out(sheets, out, count, lambda share: progress(_PICTURES_SHARE + _LAYOUT_SHARE * (1.0 + share)))
     return out.getvalue()
 
 
-def _laid_out(sheets: Sheets, out: io.BytesIO, count: int | None) -> int:
+def _laid_out(sheets: Sheets, out: io.BytesIO, count: int | None, progress: Progress) -> int:
     """Lay the report out into `out`; return its number of pages."""
 
     def head_and_foot(canvas: Canvas, document: BaseDocTemplate) -> None:
         _draw_frame(canvas, sheets, document.page, count)
+        progress(min(1.0, document.page / expected))
 
+    expected = count or 2 * len(sheets.motors) + 2
     document = BaseDocTemplate(
         out, pagesize=A4, invariant=1, title=f"{sheets.title}, {sheets.site}", author="startledger", subject=sheets.id, lang="en"
     )

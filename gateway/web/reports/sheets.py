@@ -27,6 +27,7 @@ from gateway.web.reports.words import (
     start_cells,
     usual_words,
 )
+from gateway.web.reports.work import Progress, counted_off, unwatched
 from gateway.web.words import LIMIT_WORDS, METHOD_WORDS, counted, power_of, title_of
 
 MOST_DAYS_BESIDE = 10
@@ -88,8 +89,9 @@ class Sheets:
     end: str
 
 
-def sheets_of(report: Report, time: PlantTime) -> Sheets:
-    """Return the pages of a report."""
+def sheets_of(report: Report, time: PlantTime, progress: Progress = unwatched, until: float = 1.0) -> Sheets:
+    """Return the pages of a report; `progress` is told how far it is, `until` being its share of the whole work."""
+    motors = counted_off(report.motors, len(report.motors), 0.0, until, progress)
     return Sheets(
         title="Report on motor starts",
         id=report.id,
@@ -104,7 +106,7 @@ def sheets_of(report: Report, time: PlantTime) -> Sheets:
         headline=headline(report),
         topics=topics(report),
         summary=tuple(_summary_row(motor) for motor in sorted(report.motors, key=lambda motor: (-len(motor.starts), motor.name))),
-        motors=tuple(_sheet(motor, report, time) for motor in report.motors),
+        motors=tuple(_sheet(motor, report, time) for motor in motors),
         method=method_notes(report),
         end=f"End of report {report.id}.",
     )

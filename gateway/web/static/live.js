@@ -21,6 +21,7 @@
     put(document.getElementById("date"), event.date);
     put(document.getElementById("ages"), event.ages);
     for (const element of document.querySelectorAll("[data-motor]")) if (event.motors[element.dataset.motor]) showMotor(element, event.motors[element.dataset.motor]);
+    announce(event.calls);
     const page = body.dataset.page, own = document.querySelector("[data-motor]");
     const motorVersion = body.dataset.motorVersion && own && event.motors[own.dataset.motor] ? event.motors[own.dataset.motor].version : "";
     const stale = (body.dataset.version && event.versions[page] && event.versions[page] !== body.dataset.version)
@@ -29,6 +30,21 @@
     else if (stale) { alertsVersion = event.versions.alerts; renew(); }
   }
   let alertsVersion = "";
+
+  // --- what is read out: a new alert, once; the highest priority at once, all else when the reader pauses.
+  // The event names the latest ten only: one that comes into it because a later one was acknowledged is not new.
+  const MOST_CALLS = 10;
+  let told = null, standing = new Set(), newest = 0;
+  function announce(calls) {
+    const isNew = ([id, , , at]) => told.has(id) ? !standing.has(id) && standing.size < MOST_CALLS : at > newest;
+    const fresh = told ? calls.filter(isNew) : [];
+    standing = new Set(calls.map((call) => call[0]));
+    told = new Set([...(told || []), ...standing]);
+    newest = Math.max(newest, ...calls.map((call) => call[3]));
+    if (!fresh.length) return;
+    const more = fresh.length > 1 ? ", and " + (fresh.length - 1) + " more" : "";
+    put(document.getElementById(fresh[0][1] === 1 ? "urgent" : "news"), "New alert, " + fresh[0][2] + more + ".");
+  }
 
   // --- pictures and lists: fetched anew, never under a finger
   let fetching = false, again = false, fetched = 0, waiting = null, touchedAt = -HOLD_MS, heldSince = 0;
@@ -60,11 +76,12 @@
   function replace(fresh) {
     if (held()) { setTimeout(() => replace(fresh), 500); return; }
     const focus = document.activeElement && document.activeElement.closest("[data-motor]");
-    const focused = focus ? focus.dataset.motor : "";
+    const focused = focus ? focus.dataset.motor : "", opened = [...document.querySelectorAll("[data-part] details[open]")].map((each) => each.id);
     for (const part of document.querySelectorAll("[data-part]")) {
       const next = fresh.getElementById(part.id);
       if (next && next.innerHTML !== part.innerHTML) part.replaceChildren(...[...next.childNodes].map((node) => document.importNode(node, true)));
     }
+    for (const id of opened) if (document.getElementById(id)) document.getElementById(id).open = true;
     body.className = fresh.body.className + (body.classList.contains("lost") ? " lost" : "");
     body.dataset.version = fresh.body.dataset.version;
     body.dataset.motorVersion = fresh.body.dataset.motorVersion;
