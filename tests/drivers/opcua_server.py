@@ -148,13 +148,14 @@ async def serving(
     foreign: Sequence[str] = (),
     ticking: bool = True,
     protection: Protection | None = None,
+    host: str = "127.0.0.1",
 ) -> AsyncIterator[Plant]:
     """Serve variables `names` with their values; `foreign` namespaces come before PLANT, each with variables of the same names."""
     server = Server(iserver=_QuickServer(user_manager=_Users(protection)))
     await server.init()
     if not ticking:
         server.disable_clock()
-    endpoint = f"opc.tcp://127.0.0.1:{port}/plant"
+    endpoint = f"opc.tcp://{host}:{port}/plant"
     server.set_endpoint(endpoint)
     server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
     if protection is not None:
