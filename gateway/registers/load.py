@@ -14,7 +14,7 @@ from gateway.registers.model import Fetch, ModbusPlace, Order, Protocol, Registe
 from gateway.registers.opcua_signals import OpcuaFrame, read_opcua_signal
 from gateway.registers.plan import tied_parts
 from gateway.registers.sections import Section
-from gateway.registers.yaml_tree import YamlList, YamlMap, YamlText, read_tree
+from gateway.registers.yaml_tree import YamlList, YamlMap, YamlText, parse_tree, read_tree
 
 _COMMON = ("map", "about", "protocol", "timeout", "update_time", "signals")
 _MODBUS = (
@@ -38,6 +38,20 @@ def load_map(path: Path) -> RegisterMap:
     """Return a checked register map. Raises InputError with every problem of the file."""
     findings = Findings(str(path))
     register_map = read_map(path, findings)
+    if register_map is None or findings:
+        raise InputError(findings.problems)
+    return register_map
+
+
+def load_map_text(text: str, name: str) -> RegisterMap:
+    """Return the checked register map that a text holds; `name` stands for the file in what is told of it. Raises InputError as `load_map`.
+
+    >>> load_map_text("map: a\\nprotocol: modbus\\nsignals: {x: {at: holding 1, type: uint16}}", "pasted").signals[0].place.span.first
+    1
+    """
+    findings = Findings(name)
+    tree = parse_tree(text, findings)
+    register_map = None if tree is None else map_from(tree, findings)
     if register_map is None or findings:
         raise InputError(findings.problems)
     return register_map

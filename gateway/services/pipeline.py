@@ -12,6 +12,7 @@ from gateway.instants import MINUTE, SECOND, Instant
 from gateway.motors.alerts import Alert
 from gateway.motors.reading import Reading
 from gateway.motors.records import Pace
+from gateway.services.kept_words import KeptWords, share_bytes
 from gateway.services.publication import Publication
 from gateway.services.track import Track
 from gateway.store.batch import Batch, Note, Snapshot
@@ -41,6 +42,9 @@ class Pipeline:
         self._writer = writer
         self._publication = publication
         self._clock = clock
+        share = share_bytes(len(tracks))
+        self.words = {name: KeptWords(share) for name in tracks}
+        """The raw words that the polls brought, for whoever looks at a map."""
         self._snapshot_at: dict[str, Instant] = {}
         self._published_at: dict[str, Instant] = {}
         # Snapshots of many starters are spread over the interval, not all written in the same second.
@@ -48,7 +52,9 @@ class Pipeline:
 
     def take(self, starter: str, poll: Poll) -> Pace:
         """Take what one turn brought; return the pace at which the starter should now be read."""
-        return self.take_readings(starter, poll.readings)
+        pace = self.take_readings(starter, poll.readings)
+        self.words[starter].take(poll, pace)
+        return pace
 
     def take_readings(self, starter: str, readings: Sequence[Reading]) -> Pace:
         """Take readings of one starter in the order of their time; return the pace at which it should now be read."""

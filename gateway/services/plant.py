@@ -17,6 +17,7 @@ from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.history import History
 from gateway.motors.records import Budget, Live, Start, Stop
 from gateway.services.health import Health, JobHealth, LinkHealth, LinkLog, StoreHealth
+from gateway.services.kept_words import RawView
 from gateway.services.pipeline import Pipeline
 from gateway.services.publication import Publication
 from gateway.services.track import Track
@@ -137,6 +138,10 @@ class Plant:
     def note(self, name: str, text: str, by: str) -> Note:
         """Keep what somebody wrote of a machine; KeyError when the site has none of that name."""
         return self._pipeline.note(name, text, by)
+
+    def raw(self, name: str) -> RawView:
+        """Return the raw words that the polls of a starter brought; KeyError when the site has none of that name."""
+        return self._pipeline.words[name].view()
 
     def links(self) -> tuple[LinkHealth, ...]:
         """Return how every link is doing."""
