@@ -37,7 +37,7 @@ def run_demo(folder: Path, *, fresh: bool, port: int | None, days: int, tell: Te
     folder holds the demo's store; a second run goes on where the first one ended, and the time between is a gap like any other.
     """
     clock = RealClock()
-    site, scenario = _demo_site(folder, port), load_scenario(FOLDER / "scenario.yaml")
+    site, scenario = demo_site(folder, port), load_scenario(FOLDER / "scenario.yaml")
     # A taken port is told before a minute of history is made, not after.
     bound_socket(site.web.host, site.web.port).close()
     begin_at, is_new = plant_begin(folder, site, clock, fresh=fresh, days=days)
@@ -78,17 +78,25 @@ def served_site(site: Site, scenario: Scenario, plant: LivePlant) -> Site:
     return replace(site, starters=tuple(moved(each) for each in site.starters))
 
 
-def _demo_site(folder: Path, port: int | None) -> Site:
+def demo_site(folder: Path, port: int | None) -> Site:
+    """Return the demo's site file, with all that it writes in the demo's folder; InputError when it is not there or has a mistake."""
     if not (FOLDER / "site.yaml").is_file():
         raise InputError([Problem(file=str(FOLDER), message="the demo's files are not there; run it from a copy of the project")])
     site = load_site(FOLDER / "site.yaml")
     web = site.web if port is None else replace(site.web, port=port)
-    return replace(site, store_url=f"sqlite:///{store_file(folder).resolve()}", web=web)
+    # The site file's own folder belongs to the project: what the demo writes goes beside its store.
+    reports = None if site.reports is None else replace(site.reports, folder=reports_folder(folder).resolve())
+    return replace(site, store_url=f"sqlite:///{store_file(folder).resolve()}", web=web, reports=reports)
 
 
 def store_file(folder: Path) -> Path:
     """Return where the demo keeps its store."""
     return folder / "tarn-hollow.db"
+
+
+def reports_folder(folder: Path) -> Path:
+    """Return where the demo's weekly reports go."""
+    return folder / "reports"
 
 
 def note_file(folder: Path) -> Path:
@@ -110,7 +118,7 @@ def plant_begin(folder: Path, site: Site, clock: Clock, *, fresh: bool, days: in
                 began = to_iso(begin_at)[:10]
                 raise StartledgerError(f"the demo in {folder} began on {began}, too long ago to go on; start it with --fresh")
             return begin_at, False
-        for left in (note, *folder.glob("tarn-hollow.db*")):
+        for left in (note, *folder.glob("tarn-hollow.db*"), *reports_folder(folder).glob("tarn-hollow-*")):
             left.unlink(missing_ok=True)
     except (OSError, ValueError) as error:
         problem = Problem(file=str(folder), message=f"the demo cannot keep its store there: {error}; choose another with --folder")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from gateway.clock import HandClock
-from gateway.demo import FOLDER, note_file, plant_begin, store_file
+from gateway.demo import FOLDER, demo_site, note_file, plant_begin, reports_folder, store_file
 from gateway.errors import InputError, StartledgerError
 from gateway.instants import HOUR, from_iso, to_iso
 from gateway.site import Site, load_site
@@ -50,8 +50,18 @@ def test_a_history_that_was_broken_off_is_made_anew(tmp_path: Path, site: Site) 
 def test_fresh_forgets_what_is_there_and_nothing_else(tmp_path: Path, site: Site) -> None:
     _keep_history(tmp_path)
     (tmp_path / "letter.txt").write_text("not ours", encoding="utf-8")
+    reports_folder(tmp_path).mkdir()
+    for name in ("tarn-hollow-20260302-20260308.pdf", "letter.pdf"):
+        (reports_folder(tmp_path) / name).write_bytes(b"")
     assert _begin(tmp_path, site, fresh=True) == (MIDNIGHT, True)
-    assert [path.name for path in tmp_path.iterdir()] == ["letter.txt"]
+    assert sorted(path.name for path in tmp_path.rglob("*.*")) == ["letter.pdf", "letter.txt"]
+
+
+def test_what_the_demo_writes_goes_beside_its_store(tmp_path: Path) -> None:
+    site = demo_site(tmp_path, None)
+    assert site.reports is not None
+    assert site.reports.folder == reports_folder(tmp_path).resolve()
+    assert site.store_url == f"sqlite:///{store_file(tmp_path).resolve()}"
 
 
 def test_a_plant_that_began_too_long_ago_is_not_gone_on_with(tmp_path: Path, site: Site) -> None:

@@ -77,6 +77,16 @@ class Baseline:
     count: int = 0
     since_at: Instant | None = None
 
+    @property
+    def half_width(self) -> float:
+        """Return how far the weighted mean may lie from the baseline as of the last start: the limit of the EWMA."""
+        return ewma_half_width(self.deviation, WEIGHT, FACTOR, max(0, self.count - LEARN))
+
+    @property
+    def decision(self) -> float:
+        """Return the limit of both sums of the CUSUM."""
+        return DECISION * self.deviation
+
     def take(self, value: float, at: Instant, measure: Measure) -> None:
         """Fold the figure of one more start."""
         self.count += 1
@@ -91,9 +101,7 @@ class Baseline:
         self.sums = self.sums.after(value, self.mean, SLACK * self.deviation)
         shift, least = abs(self.level - self.mean), measure.least(self.mean)
         if self.since_at is None:
-            beyond = shift > ewma_half_width(self.deviation, WEIGHT, FACTOR, self.count - LEARN) or self.sums.beyond(
-                DECISION * self.deviation
-            )
+            beyond = shift > self.half_width or self.sums.beyond(self.decision)
             self.since_at = at if beyond and shift >= least else None
         elif shift < 0.5 * least:
             self.since_at, self.sums = None, Cusum()
@@ -133,20 +141,11 @@ class DriftWatch:
         if start is None or (not at_once and seconds_between(start.ended_at, at) < SETTLED_S):
             return ()
         self.waiting = None
-        if start.outcome is not Outcome.AT_SPEED or start.quality is not Quality.GOOD:
+        values = watched_values(start, starter.motor.flc_a)
+        if not values:
             return ()
-        begun = Begun.COLD if start.heat_before is not None and start.heat_before < COLD_BELOW else Begun.WARM
-        at_speed = None if start.at_speed_current_a is None else start.at_speed_current_a / starter.motor.flc_a
-        values = {
-            Figure.DURATION: start.duration_s,
-            Figure.I2T: start.i2t_flc2s,
-            Figure.PEAK: start.peak_ratio,
-            Figure.AT_SPEED: at_speed,
-            Figure.UNBALANCE: start.unbalance_pct,
-        }
-        for figure, value in values.items():
-            if value is not None:
-                self._fold(figure, begun if figure in _SPLIT else Begun.EITHER, value, start.began_at)
+        for (figure, begun), value in values.items():
+            self._fold(figure, begun, value, start.began_at)
         return self._tell(starter)
 
     def begin_anew(self, at: Instant, reason: str) -> None:
@@ -194,6 +193,21 @@ class DriftWatch:
             baseline.since_at = None if baseline.since_at is None else baseline.since_at + by_us
         if self.waiting is not None:
             self.waiting = replace(self.waiting, began_at=self.waiting.began_at + by_us, ended_at=self.waiting.ended_at + by_us)
+
+
+def watched_values(start: Start, flc_a: float) -> dict[tuple[Figure, Begun], float]:
+    """Return the figures of a start that are watched, each with the baseline it belongs to; none of a start that does not count."""
+    if start.outcome is not Outcome.AT_SPEED or start.quality is not Quality.GOOD:
+        return {}
+    begun = Begun.COLD if start.heat_before is not None and start.heat_before < COLD_BELOW else Begun.WARM
+    values = {
+        Figure.DURATION: start.duration_s,
+        Figure.I2T: start.i2t_flc2s,
+        Figure.PEAK: start.peak_ratio,
+        Figure.AT_SPEED: None if start.at_speed_current_a is None else start.at_speed_current_a / flc_a,
+        Figure.UNBALANCE: start.unbalance_pct,
+    }
+    return {(figure, begun if figure in _SPLIT else Begun.EITHER): value for figure, value in values.items() if value is not None}
 
 
 def _rises(baseline: Baseline) -> bool:

@@ -16,6 +16,7 @@ from gateway.web.api import api_router
 from gateway.web.bench_page import bench_router
 from gateway.web.compare_page import compare_router
 from gateway.web.desk import STATIC, make_desk
+from gateway.web.drift_page import drift_router
 from gateway.web.failures import install_failures
 from gateway.web.guard import SecurityHeaders
 from gateway.web.handbook import handbook_router
@@ -23,6 +24,7 @@ from gateway.web.live import event_of
 from gateway.web.motor_routes import motor_router
 from gateway.web.notes import notes_router
 from gateway.web.pages import pages_router
+from gateway.web.picture_routes import picture_router
 from gateway.web.plant_view import PlantView
 from gateway.web.predict_page import predict_router
 from gateway.web.reports_page import reports_router
@@ -58,7 +60,9 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     app.add_middleware(SecurityHeaders)
     app.include_router(pages_router(desk))
     app.include_router(motor_router(desk))
+    app.include_router(drift_router(desk))
     app.include_router(compare_router(desk))
+    app.include_router(picture_router(desk))
     app.include_router(notes_router(desk))
     app.include_router(bench_router(desk))
     app.include_router(signal_router(desk))

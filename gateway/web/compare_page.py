@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.concurrency import run_in_threadpool
@@ -16,7 +17,7 @@ from gateway.motors.records import Outcome, Start
 from gateway.web.desk import Desk
 from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.overlay import Laid, overlay
-from gateway.web.shapes.start_curve import since_begin
+from gateway.web.shapes.start_lines import since_begin
 from gateway.web.shapes.start_picture import current_samples
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.words import number, with_error
@@ -63,21 +64,24 @@ def compare_router(desk: Desk) -> APIRouter:
     @router.get("/compare")
     async def compare(motor: Name = "", start: Number = None, other: Name = "", other_start: Number = None) -> HTMLResponse:
         snapshot = desk.snapshot()
-        if not snapshot.motors:
-            raise HTTPException(404, "The site file has no motor, so there are no starts to compare.")
-        first = desk.motor(snapshot, motor) if motor else snapshot.motors[0]
-        second = desk.motor(snapshot, other) if other else first
-        return await run_in_threadpool(_page, desk, snapshot, first, start, second, other_start)
+        one, two = await run_in_threadpool(sides_of, desk, snapshot, motor, start, other, other_start)
+        return await run_in_threadpool(_page, desk, snapshot, one, two)
 
     return router
 
 
-def _page(
-    desk: Desk, snapshot: Snapshot, first: MotorNow, start: int | None, second: MotorNow, other_start: int | None
-) -> HTMLResponse:
+def sides_of(desk: Desk, snapshot: Snapshot, motor: str, start: int | None, other: str, other_start: int | None) -> tuple[Side, Side]:
+    """Return both sides as asked for, latest starts where none is named; in the pool only. HTTPException 404 when one is not there."""
+    if not snapshot.motors:
+        raise HTTPException(404, "The site file has no motor, so there are no starts to compare.")
+    first = desk.motor(snapshot, motor) if motor else snapshot.motors[0]
+    second = desk.motor(snapshot, other) if other else first
     one = Side(motor=first, start=_start(desk, first, start))
     before = one.start.number if one.start is not None and first is second and other_start is None else None
-    two = Side(motor=second, start=_start(desk, second, other_start, before=before))
+    return one, Side(motor=second, start=_start(desk, second, other_start, before=before))
+
+
+def _page(desk: Desk, snapshot: Snapshot, one: Side, two: Side) -> HTMLResponse:
     return desk.page(
         "compare.html",
         snapshot,
@@ -85,7 +89,8 @@ def _page(
         sentence=compare_sentence(one, two),
         sides=(one, two),
         lines=compare_lines(one, two, snapshot.time, snapshot.at) if one.start and two.start else [],
-        picture=_picture(one, two),
+        picture=compare_picture(one, two),
+        file_query=file_query(one, two),
         names=[entry.starter.name for entry in snapshot.motors],
     )
 
@@ -102,7 +107,16 @@ def _start(desk: Desk, motor: MotorNow, wanted: int | None, *, before: int | Non
     return next((start for start in recent if start.curve is not None), None)
 
 
-def _picture(one: Side, two: Side) -> Markup | None:
+def file_query(one: Side, two: Side) -> str:
+    """Return the query of an address that means the same two starts."""
+    fields: dict[str, str | int] = {"motor": one.motor.starter.name, "other": two.motor.starter.name}
+    fields |= {} if one.start is None else {"start": one.start.number}
+    fields |= {} if two.start is None else {"other_start": two.start.number}
+    return "?" + urlencode(fields)
+
+
+def compare_picture(one: Side, two: Side) -> Markup | None:
+    """Return both curves over each other, None where one was not recorded."""
     laid = []
     for side in (one, two):
         if side.start is None or side.start.curve is None:

@@ -12,7 +12,6 @@ from gateway.motors.drift_terms import DriftBreak, Figure
 from gateway.motors.history import History
 from gateway.motors.reading import Quality
 from gateway.motors.records import LimitVerdict, Outcome, Start
-from gateway.services.predicted_curve import PredictedCurves
 from gateway.web.heat_view import HeatPoint, heat_view
 from gateway.web.past import Past, with_latest
 from gateway.web.plant_time import PlantTime
@@ -20,10 +19,9 @@ from gateway.web.shapes import ladder
 from gateway.web.shapes.hours import DAYS, hours_map
 from gateway.web.shapes.scales import midnight
 from gateway.web.shapes.spread import SHOWN, spread
-from gateway.web.shapes.start_curve import latest_start
 from gateway.web.shapes.start_picture import Tone, single, wall
 from gateway.web.snapshot import MotorNow
-from gateway.web.usual import Band, Usual, abnormal, beyond_duration, usual_before
+from gateway.web.usual import Band, Usual, abnormal, beyond_duration
 from gateway.web.values import LiveValue, live_values
 from gateway.web.words import (
     LIMIT_WORDS,
@@ -167,17 +165,6 @@ def ladder_source(verdict: LimitVerdict, *, decides: bool) -> str:
         source = source.removeprefix(said)
     reason = "" if decides or len(verdict.reason) > MOST_REASON else f": {verdict.reason}"
     return f"{source}{reason}"
-
-
-def latest_picture(motor: MotorNow, past: Past, time: PlantTime, predicted: PredictedCurves) -> Markup | None:
-    """Return the latest seen start over the earlier ones, None when none was seen with a curve."""
-    latest = next((start for start in past.pictured if start.outcome is not Outcome.UNSEEN and start.curve is not None), None)
-    if latest is None:
-        return None
-    earlier = [start for start in past.pictured if start.number < latest.number]
-    flc_a = motor.starter.motor.flc_a
-    usual = usual_before(past.recent, latest.number, flc_a)
-    return latest_start(latest, earlier, usual, flc_a, clock=time.clock(latest.began_at), tone=tone_of(motor), predicted=predicted)
 
 
 def spreads(motor: MotorNow, past: Past, breaks: Sequence[DriftBreak] = ()) -> list[Markup]:

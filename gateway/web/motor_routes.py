@@ -13,7 +13,6 @@ from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 
-from gateway.instants import Instant
 from gateway.motors.drift_terms import DriftBreak
 from gateway.motors.history import History
 from gateway.motors.records import Start
@@ -22,12 +21,14 @@ from gateway.web.desk import Desk
 from gateway.web.download import starts_csv
 from gateway.web.form import person_of
 from gateway.web.heat_view import HeatPoint
+from gateway.web.latest_view import along_of, latest_view
 from gateway.web.ledger import OUTCOMES, LedgerQuestion, all_starts, asked_page, asked_starts, ledger_question
 from gateway.web.motor_rows import is_stale, motor_version, row_of
 from gateway.web.notes import MOST_SHOWN, happenings
 from gateway.web.past import NO_PAST, Past
 from gateway.web.plant_time import PlantTime
-from gateway.web.shapes.start_curve import NOT_PREDICTED
+from gateway.web.shapes.hours import busiest_hour
+from gateway.web.shapes.start_lines import NOT_PREDICTED, Along
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.words import answer, explanation, look_first, now_line
 
@@ -42,14 +43,14 @@ def motor_router(desk: Desk) -> APIRouter:
 
     @router.get("/motors/{name}")
     async def motor(
-        request: Request, name: str, before: Before = None, outcome: Word = "", first: Word = "", last: Word = ""
+        request: Request, name: str, before: Before = None, outcome: Word = "", first: Word = "", last: Word = "", along: Word = ""
     ) -> HTMLResponse:
         snapshot = desk.snapshot()
         now = desk.motor(snapshot, name)
         question = ledger_question(outcome, first, last, snapshot.time)
         trail = tuple(desk.plant.heat_trail(name))
         breaks = tuple(desk.plant.drift_breaks(name))
-        asked = Asked(question=question, before=before, person=person_of(request))
+        asked = Asked(question=question, before=before, person=person_of(request), along=along_of(along))
         return await run_in_threadpool(_motor_page, desk, snapshot, now, desk.plant.history(name), trail, breaks, asked)
 
     @router.get("/motors/{name}/starts.csv")
@@ -67,11 +68,12 @@ def motor_router(desk: Desk) -> APIRouter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What the reader asked of the page: which starts, from which number back, and the name given on this panel last."""
+    """What the reader asked of the page: which starts, from which number back, the name given on this panel last, the picture's axis."""
 
     question: LedgerQuestion
     before: int | None
     person: str
+    along: Along
 
 
 def _motor_page(
@@ -102,14 +104,14 @@ def _motor_page(
         explanation=explanation(motor.live, motor.budget, now),
         look=look_first(motor, past.usual),
         ladder=page_of.ladder_of(motor, history, trail, time),
-        latest=page_of.latest_picture(motor, past, time, predicted),
+        latest=latest_view(motor, past, time, now, predicted, asked.along),
         predicted=predicted,
-        latest_when=_latest_when(past, time, now),
         spreads=page_of.spreads(motor, past, breaks) if past.recent else [],
         drifts=motor.live.drifts,
         happened=happenings(desk.plant.notes(name, limit=MOST_SHOWN), breaks, time, now),
         person=asked.person,
         hours=page_of.hour_picture(motor, week, time, now),
+        busiest=busiest_hour(week, time, now),
         wall=page_of.wall_picture(motor, walled, past.usual),
         wall_count=len(walled),
         values=page_of.values_of(motor),
@@ -117,11 +119,6 @@ def _motor_page(
         version=motor_version(motor),
         book=_book(desk, snapshot, motor, past, asked.question, asked.before),
     )
-
-
-def _latest_when(past: Past, time: PlantTime, now: Instant) -> str:
-    seen = next((start for start in past.pictured if start.curve is not None), None)
-    return "" if seen is None else time.moment(seen.began_at, now, seconds=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,4 +31,5 @@ PLACES = (
 QUESTIONS = {place.key: place.question for place in PLACES} | {
     "motor": "May this motor be started, which limit decides, and what was the last start like?",
     "compare": "How do these two starts differ?",
+    "drift": "Do the starts of this motor slowly become others?",
 }

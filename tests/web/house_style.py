@@ -24,6 +24,7 @@ from gateway.web.shapes.scales import ClockAxis
 from gateway.web.shapes.slots import slot_picture, slots_of
 from gateway.web.shapes.spread import spread
 from gateway.web.shapes.start_curve import latest_start
+from gateway.web.shapes.start_lines import lines_over_time
 from gateway.web.shapes.start_picture import strip
 from gateway.web.shapes.trend import Gap, Lane, Mark, axis_picture, lane_picture
 from gateway.web.usual import usual_before
@@ -66,9 +67,8 @@ def _strip(plant: FakePlant) -> tuple[str, float, float]:
 def _latest(plant: FakePlant) -> tuple[str, float, float]:
     dust = plant.motors["DC-01"]
     usual = usual_before(dust.starts, dust.starts[0].number, 81.0)
-    drawn = latest_start(
-        dust.starts[0], dust.starts[1:20], usual, 81.0, clock="14:07", tone="u", predicted=predicted_curves(dust.starter)
-    )
+    lines = lines_over_time(dust.starts[0], dust.starts[1:20], 81.0, predicted_curves(dust.starter))
+    drawn = latest_start(dust.starts[0], dust.starts[1:20], usual, 81.0, clock="14:07", tone="u", lines=lines)
     return drawn, 354, 226
 
 

@@ -20,7 +20,8 @@ from gateway.web.shapes.hours import hour_counts, hours_map
 from gateway.web.shapes.scales import ClockAxis, Scale, midnight, nice_ticks, thinned
 from gateway.web.shapes.slots import Slots, slot_picture, slots_of
 from gateway.web.shapes.spread import spread
-from gateway.web.shapes.start_curve import latest_start, since_begin, usual_envelope
+from gateway.web.shapes.start_curve import latest_start
+from gateway.web.shapes.start_lines import since_begin, usual_envelope
 from gateway.web.shapes.start_picture import PANEL_FRAME, current_samples, single, start_picture, strip, wall
 from gateway.web.usual import NOTHING_USUAL, Band, Usual
 from tests.web.tarn_hollow import NOW, ZONE, FakePlant, curve, seen_start, starter_of, unseen_start

@@ -52,6 +52,20 @@ def hours_map(starts: Sequence[Start], time: PlantTime, now: Instant, rule: int 
     return svg.picture(WIDTH, _TOP + days * _ROW, f"starts in each hour of the last {days} days, {total} in all", parts, "hours")
 
 
+def busiest_hour(starts: Sequence[Start], time: PlantTime, now: Instant, days: int = DAYS) -> str:
+    """Return the map in words: all starts of its days, and the hour with most of them."""
+    seen, unseen = hour_counts(starts, time, now, days)
+    both = seen + unseen
+    total = sum(both.values())
+    if not total:
+        return f"No start in these {days} days."
+    # Of equally busy hours the latest is named.
+    (back, hour), most = max(both.items(), key=lambda each: (each[1], -each[0][0], each[0][1]))
+    day = "today" if back == 0 else time.day(midnight(time, now, back))
+    missed = f", {sum(unseen.values())} of them not seen" if unseen else ""
+    return f"{total} in {days} days{missed}; most in one hour: {most}, {day} {hour:02d}:00 to {hour:02d}:59."
+
+
 def _cell(x: float, y: float, seen: int, unseen: int, rule: int | None) -> str:
     width, height = _CELL - 0.8, _ROW - 2.0
     count = seen + unseen
