@@ -72,6 +72,14 @@ class Correction:
         parts += [0.7 + 0.1 * abs(self.power)] if self.power else []
         return sum(parts) + _PAIR_COST * max(0, len(parts) - 1)
 
+    @property
+    def kinds(self) -> frozenset[str]:
+        """What is changed, without how."""
+        named = {"address": self.shift, "bit": self.bit_shift, "words": self.turn_words, "bytes": self.turn_bytes}
+        return frozenset(
+            name for name, part in {**named, "table": self.other_table, "type": self.type, "scale": self.power}.items() if part
+        )
+
     def joined(self, other: Correction) -> Correction:
         """Return this change and then another one; what is turned twice is as before."""
         return Correction(
@@ -144,7 +152,7 @@ def candidates(signal: Signal) -> Iterator[Correction]:
 
 def _singles(signal: Signal) -> list[Correction]:
     if not isinstance(signal.place, ModbusPlace):
-        return [Correction(power=power) for power in (-3, -2, -1, 1, 2, 3)] if _may_scale(signal) else []
+        return [Correction(power=power) for power in _powers(signal)] if _may_scale(signal) else []
     singles = [Correction(shift=-1), Correction(shift=1), Correction(other_table=True)]
     if signal.place.span.table.holds_bits:
         return singles
@@ -159,8 +167,13 @@ def _singles(signal: Signal) -> list[Correction]:
         singles.append(Correction(type=_OTHER_SIGN[signal.type]))
     singles += [Correction(type=kind) for kind in _OTHER_KIND.get(signal.type, ()) if not (_counts(signal) and kind in _FLOATS)]
     if _may_scale(signal):
-        singles += [Correction(power=power) for power in (-3, -2, -1, 1, 2, 3)]
+        singles += [Correction(power=power) for power in _powers(signal)]
     return singles
+
+
+def _powers(signal: Signal) -> list[int]:
+    """Return the powers of ten that lead to a scale which devices have."""
+    return [power for power in (-3, -2, -1, 1, 2, 3) if 1e-5 < abs(signal.scale * 10.0**power) < 1e5]
 
 
 def _may_meet(one: Correction, other: Correction) -> bool:

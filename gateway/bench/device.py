@@ -7,10 +7,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from gateway.bench.consistency import Company
+from gateway.bench.company import Company
 from gateway.bench.exchange import Exchange
 from gateway.bench.judge import Readings, company_of
-from gateway.bench.requests import around, blocks_of, halves, in_other_table, pieces, uncovered
+from gateway.bench.requests import around, blocks_of, halves, in_other_table, moved, pieces, uncovered
 from gateway.bench.series import SeriesReader
 from gateway.bench.start_checks import is_started
 from gateway.bench.timeline import Timeline, timeline_of
@@ -24,6 +24,11 @@ _SAY_EVERY_S = 10.0
 _AFTER_SPEED_S = 5.0
 _AFTER_STOP_S = 2.0
 _LONGEST_START_S = 120.0
+
+MANY = 3
+"""Doubtful signals that make a mistake of the whole map likely."""
+MOST_MOVED = 24
+"""Signals of a map, or of a block in the other table, that are asked for one by one at most."""
 
 Tell = Callable[[str], None]
 
@@ -42,18 +47,30 @@ def _signal_spans(block: Block, without: Span) -> list[Span]:
 
 
 async def look_closer(wire: BenchWire, register_map: RegisterMap, doubtful: Sequence[Span]) -> None:
-    """Read the neighbours of doubtful addresses, and the same addresses in the other table."""
-    blocks = _blocks_with(register_map, doubtful)
+    """Read the neighbours of doubtful addresses, and the same addresses in the other table.
+
+    Several doubtful signals may have one mistake in common: then all of the map is looked at.
+    """
+    blocks = [block.span for block in blocks_of(register_map)] if len(doubtful) >= MANY else _blocks_with(register_map, doubtful)
     for ways in around(blocks, register_map):
         for way in uncovered(ways, _answered(wire)):
             exchange = await wire.ask(way)
             if exchange.words is not None and way.count > 1:
                 break
+    await _ask_moved(wire, register_map, [span for span in doubtful if uncovered([span], _answered(wire))])
     wide = [ways[0] for ways in around(blocks, register_map) if ways]
     for other in uncovered(in_other_table(wide, register_map), _answered(wire)):
         exchange = await wire.ask(other)
         if exchange.code == 2 and other.count > 1:
             await _read_what_is_there(wire, in_other_table(_near(doubtful, other), register_map))
+
+
+async def _ask_moved(wire: BenchWire, register_map: RegisterMap, unread: Sequence[Span]) -> None:
+    """Ask for what was not there one address lower and one higher, as long as it is: many devices give a long value only whole."""
+    for by in (-1, 1):
+        for span in moved(unread[:MOST_MOVED], by, register_map):
+            asked = [each.span for each in wire.exchanges if each.span == span]
+            await wire.ask_all(uncovered([span], [*_answered(wire), *asked]))
 
 
 async def _read_what_is_there(wire: BenchWire, spans: Sequence[Span]) -> None:
@@ -62,7 +79,8 @@ async def _read_what_is_there(wire: BenchWire, spans: Sequence[Span]) -> None:
 
 
 def _near(doubtful: Sequence[Span], other: Span) -> list[Span]:
-    return [span for span in doubtful if span.table.holds_bits == other.table.holds_bits and other.first <= span.first <= other.last][:8]
+    same_width = (span for span in doubtful if span.table.holds_bits == other.table.holds_bits)
+    return [span for span in same_width if other.first <= span.first <= other.last][:MOST_MOVED]
 
 
 def _answered(wire: BenchWire) -> list[Span]:
@@ -92,13 +110,16 @@ async def spans_to_watch(wire: BenchWire, register_map: RegisterMap, *, widely: 
 
 
 def _ways(block: Block, register_map: RegisterMap, *, widely: bool) -> list[Span]:
+    """Return the requests that may read a block, each of use only where those before it brought no words."""
+    own = _signal_spans(block, block.span)
     if not widely:
-        return [block.span, *_signal_spans(block, block.span)]
+        return [block.span, *own]
     ways = around([block.span], register_map)[0]
     wide = [way for way in ways if way.count > 2]
     edges = [way for way in ways if way.count <= 2]
-    others = in_other_table([*wide, block.span], register_map)
-    return [*wide, block.span, *_signal_spans(block, block.span), *edges, *others]
+    shifted = [*moved([block.span, *own], -1, register_map), *moved([block.span, *own], 1, register_map)]
+    others = in_other_table([*wide, block.span, *own], register_map)
+    return [*wide, block.span, *own, *edges, *shifted, *others]
 
 
 async def watch_start(

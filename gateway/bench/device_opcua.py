@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gateway.bench.consistency import Company
+from gateway.bench.company import Company
 from gateway.bench.start_checks import is_started
 from gateway.bench.verify_opcua import Sample, opcua_series
 from gateway.bench.wire import DeviceLostError

@@ -50,6 +50,7 @@ _USUAL = {
     "ambient_temperature": (-30, 80),
     "thermal_used": (0, 150),
     "start_count": (0, 1_000_000),
+    "speed": (-4_500, 4_500),
     "set_ramp_time": (0.5, 180),
     "set_initial_voltage": (5, 100),
     "set_current_limit": (100, 900),
@@ -137,15 +138,19 @@ def _usual(series: Series) -> list[Finding]:
     if role == "voltage":
         steady = float(np.median(series.known))
         if steady > 0 and not any(0.88 * nominal <= steady <= 1.12 * nominal for nominal in NOMINAL_V):
-            found.append(Finding(1.2, f"{series.shown(steady)} is near no usual supply voltage"))
+            found.append(Finding(1.5, f"{series.shown(steady)} is near no usual supply voltage"))
+        elif steady > 1000:
+            found.append(Finding(0.25, f"{series.shown(steady)} is high voltage: few starters are made for it"))
         elif steady == 0:
-            found.append(Finding(0.8, "no supply voltage"))
+            found.append(Finding(1.2, "no supply voltage"))
         elif series.span[0] < 0.6 * steady:
             found.append(Finding(1.5, f"a supply does not fall from {series.shown(steady)} to {series.shown(series.span[0])}"))
     if role == "frequency":
         steady = float(np.median(series.known))
         if steady > 0 and not 40 <= steady <= 65:
-            found.append(Finding(1.0, f"{series.shown(steady)} is near neither 50 nor 60 Hz"))
+            found.append(Finding(1.4, f"{series.shown(steady)} is near neither 50 nor 60 Hz"))
+    if role.endswith("_temperature") and 0 < max(abs(series.span[0]), abs(series.span[1])) < 0.3:
+        found.append(Finding(1.7, f"{series.range_shown()} is hardly a temperature"))
     if role == "running_hours" and series.kind is RoleKind.NUMBER and series.span[1] > 200_000:
         found.append(Finding(0.5, f"{series.shown(series.span[1])} is more than 22 years"))
     if role == "trip_code" and series.signal.texts:

@@ -7,9 +7,10 @@ read by then.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from gateway.bench.consistency import Company
+from gateway.bench.company import Company
+from gateway.bench.consistency import physics_together
 from gateway.bench.corrections import Correction
 from gateway.bench.judge import CLEARLY, Readings, Trial, all_findings, trials
 from gateway.bench.series import Series, SeriesReader
@@ -32,6 +33,8 @@ _WHOLE_MAP = (
 )
 _TRIED_FULLY = 3
 _PASSES = 3
+_CLOSE, _MOST_CLOSE = 0.5, 5
+"""Readings of a line whose scores lie closer than this are held against the other signals too, up to so many."""
 
 
 @dataclass
@@ -128,8 +131,22 @@ class Search:
         others = {name: each for name, each in company.by_key.items() if name != key}
         read = self.read_as(hypothesis.base, series)
         options = sorted(trials(hypothesis.base[key], read.of, others, self.flc_a), key=lambda trial: trial.score)
-        hypothesis.options[key] = options
-        return standing.score - options[0].score if options else 0.0
+        hypothesis.options[key] = options = self._told_apart(options, key, others)
+        now = next((trial for trial in options if trial.correction == standing.correction), standing)
+        return now.score - options[0].score if options else 0.0
+
+    def _told_apart(self, options: list[Trial], key: str, others: Mapping[str, Series]) -> list[Trial]:
+        """Return readings with what the other signals say beside them, asked only where several are equally good by themselves."""
+        close = [trial for trial in options[:_MOST_CLOSE] if trial.score - options[0].score < _CLOSE]
+        if len(close) < 2:
+            return options
+        said = [self._beside(Company({**others, key: trial.series}, self.flc_a), others) for trial in close]
+        weighed = [replace(trial, beside=each - min(said)) for trial, each in zip(close, said, strict=True)]
+        return sorted([*weighed, *options[len(close) :]], key=lambda trial: trial.score)
+
+    @staticmethod
+    def _beside(company: Company, others: Mapping[str, Series]) -> float:
+        return sum(finding.weight for each in others.values() for finding in physics_together(each, company))
 
 
 def concerns(whole: Correction, signal: Signal) -> bool:

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from gateway.bench.consistency import Company, findings_together
+from gateway.bench.company import Company
+from gateway.bench.consistency import findings_together
 from gateway.bench.corrections import Correction, candidates
 from gateway.bench.expectations import Finding, findings_alone
 from gateway.bench.series import Series, SeriesReader
@@ -14,6 +15,9 @@ from gateway.registers.model import Signal
 
 CLEARLY = 0.5
 """A change is named only when it explains this much more than it costs."""
+
+_SILENCE = 0.35
+"""Zeros fit nearly anything: without this a table of nothing but zeros would explain every record."""
 
 
 class Verdict(StrEnum):
@@ -27,16 +31,21 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """A signal read with one change to its line, and what still does not fit then."""
+    """A signal read with one change to its line, and what still does not fit then.
+
+    beside: how much more than with the best of its rivals the other signals speak against each other.
+    """
 
     correction: Correction
     series: Series
     findings: tuple[Finding, ...]
+    beside: float = 0.0
 
     @property
     def score(self) -> float:
-        """What speaks against this reading: its findings, and how unlikely the mistake is."""
-        return float(sum(each.weight for each in self.findings)) + self.correction.cost
+        """What speaks against this reading: its findings, how unlikely the mistake is, and that it may be nothing but zeros."""
+        weight = float(sum(each.weight for each in self.findings))
+        return weight + self.beside + self.correction.cost + (_SILENCE if self.series.is_silent else 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +119,7 @@ def _judged(signal: Signal, company: Company, sound: Company, read: Reading) -> 
     if sum(each.weight for each in as_written.findings) < CLEARLY:
         return Judgement(as_written=as_written)
     better = [trial for trial in trials(signal, read, sound.by_key, sound.flc_a) if as_written.score - trial.score >= CLEARLY]
-    return Judgement(as_written=as_written, better=tuple(sorted(better, key=lambda trial: trial.score)[:5]))
+    return Judgement(as_written=as_written, better=tuple(sorted(better, key=lambda trial: trial.score)[:12]))
 
 
 def trials(signal: Signal, read: Reading, others: Mapping[str, Series], flc_a: float | None) -> list[Trial]:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gateway.bench.consistency import Company
+from gateway.bench.company import Company
 from gateway.bench.corrections import Correction
 from gateway.bench.hypotheses import Hypothesis, Search, concerns
 from gateway.bench.judge import CLEARLY, Trial, all_findings

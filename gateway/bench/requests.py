@@ -68,8 +68,18 @@ def around(spans: Iterable[Span], register_map: RegisterMap) -> list[list[Span]]
 
 def in_other_table(spans: Iterable[Span], register_map: RegisterMap) -> list[Span]:
     """Return the same addresses in the other table of the same width, without those that are forbidden there."""
-    others = (Span(_OTHER[span.table], span.first, span.last) for span in spans)
-    return [other for other in others if _may_read(other, register_map)]
+    return allowed((Span(_OTHER[span.table], span.first, span.last) for span in spans), register_map)
+
+
+def allowed(spans: Iterable[Span], register_map: RegisterMap) -> list[Span]:
+    """Return those spans that touch no forbidden range and are no longer than the device takes."""
+    return [span for span in spans if _may_read(span, register_map)]
+
+
+def moved(spans: Iterable[Span], by: int, register_map: RegisterMap) -> list[Span]:
+    """Return spans so many addresses higher, without those that may not be read."""
+    inside = (span for span in spans if 0 <= span.first + by and span.last + by <= HIGHEST_ADDRESS)
+    return allowed((Span(span.table, span.first + by, span.last + by) for span in inside), register_map)
 
 
 def pieces(span: Span, largest: int) -> tuple[Span, ...]:

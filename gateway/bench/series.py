@@ -19,6 +19,8 @@ from gateway.registers.word_shapes import FLOATS
 
 Floats = npt.NDArray[np.float64]
 
+_BEYOND = 1e99
+
 
 @dataclass(frozen=True, eq=False)
 class Series:
@@ -59,6 +61,11 @@ class Series:
     def is_constant(self) -> bool:
         """True when it never changed."""
         return self.known.size == 0 or self.span[0] == self.span[1]
+
+    @property
+    def is_silent(self) -> bool:
+        """True when it was 0 throughout: it fits nearly anything and proves nothing."""
+        return self.text is None and self.known.size > 0 and self.span == (0.0, 0.0)
 
     def shown(self, value: float) -> str:
         """Return a value in the signal's own unit, as text.
@@ -144,8 +151,11 @@ def scaled(signal: Signal, raws: Floats, exponents: Floats | None = None) -> tup
     if signal.scale_from is not None:
         tens = np.full(len(raws), math.nan) if exponents is None else 10.0 ** np.where(np.abs(exponents) <= 20, exponents, math.nan)
         values = values * tens
-    if scaling.divisor:
-        values = (values * scaling.multiplier + scaling.shift) / scaling.divisor
+    # Words read in a wrong way can be a number beyond all others: it stays a number, so that it can be shown and compared.
+    with np.errstate(over="ignore"):
+        if scaling.divisor:
+            values = (values * scaling.multiplier + scaling.shift) / scaling.divisor
+        values = np.clip(values, -_BEYOND, _BEYOND)
     absent = np.isin(raws, [code for code in scaling.no_value if not math.isnan(code)])
     values[absent] = math.nan
     return values, int(np.count_nonzero(absent))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gateway.bench.consistency import CURRENTS, Company
+from gateway.bench.company import CURRENTS, Company
 from gateway.bench.series import Series
 
 _ORDER_SLACK_S = 0.5

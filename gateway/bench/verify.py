@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from gateway.bench.consistency import CURRENTS
+from gateway.bench.company import CURRENTS
 from gateway.bench.corrections import Correction, wire_place
 from gateway.bench.exchange import on_wire
 from gateway.bench.judge import Judgement, Readings, Trial, Verdict, judge
@@ -21,6 +21,10 @@ from gateway.registers.decode import decode_block
 from gateway.registers.model import ModbusPlace, Order, RegisterMap, Signal, Span, WordType
 from gateway.registers.plan import Block
 from gateway.registers.roles import RoleKind
+
+_MOSTLY = 0.7
+_NEARLY, _MOST_WAYS = 0.5, 3
+"""Readings whose scores lie closer than this are all named, up to so many."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,9 +105,11 @@ def doubtful_spans(register_map: RegisterMap, timeline: Timeline, flc_a: float |
     """Return the addresses of the signals that a closer look may explain."""
     signals = [signal for signal in register_map.signals if isinstance(signal.place, ModbusPlace)]
     judged = judge(signals, Readings(SeriesReader(timeline), signals).of, flc_a)
-    return [
-        each.signal.place.span for each in judged if each.verdict is not Verdict.PLAUSIBLE and isinstance(each.signal.place, ModbusPlace)
-    ]
+    numbers = [each.as_written.series for each in judged if each.as_written.series.kind is not RoleKind.FLAG]
+    # A table full of zeros fits a motor at rest: it is looked at as if it were doubtful.
+    all_zero = sum(series.is_silent for series in numbers) > _MOSTLY * len(numbers)
+    told = [each for each in judged if each.verdict is not Verdict.PLAUSIBLE or (all_zero and each.as_written.series.is_silent)]
+    return [each.signal.place.span for each in told if isinstance(each.signal.place, ModbusPlace)]
 
 
 def whole_map_note(register_map: RegisterMap, timeline: Timeline, flc_a: float | None = None) -> str:
@@ -186,11 +192,18 @@ def hint_of(judged: Judgement) -> str:
     """Return in plain words what does not fit and what to try; "" for a signal about which there is nothing to say."""
     found = [each.text for each in sorted(judged.as_written.findings, key=lambda each: -each.weight)]
     parts = [_short_refusal(judged.as_written.series) if judged.verdict is Verdict.UNREADABLE else found[0]] if found else []
-    if judged.better:
-        best = judged.better[0]
-        parts.append(suggestion(judged.signal, best))
-        parts += [f"or {suggestion(judged.signal, rival)}" for rival in judged.better[1:2] if rival.score - best.score < 0.25]
+    for number, trial in enumerate(_of_each_kind(judged.better)):
+        parts.append(f"{'or ' if number else ''}{suggestion(judged.signal, trial)}")
     return "; ".join(parts)
+
+
+def _of_each_kind(better: Sequence[Trial]) -> list[Trial]:
+    """Return the best reading and those nearly as good that change something else: ten other scales would tell no more than one."""
+    kept: list[Trial] = []
+    for trial in better:
+        if trial.score - better[0].score < _NEARLY and not any(trial.correction.kinds & each.correction.kinds for each in kept):
+            kept.append(trial)
+    return kept[:_MOST_WAYS]
 
 
 def _short_refusal(series: Series) -> str:

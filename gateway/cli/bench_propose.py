@@ -62,8 +62,8 @@ def propose(
             record=record,
         )
         spans = tuple(block.span for block in blocks_of(register_map))
-        # Each block with its neighbours, and the same in the other table where the device answers there.
-        most = 5 * len(spans)
+        # Each block with its neighbours, its signals one by one where they do not come together, and the same in the other table.
+        most = 5 * len(spans) + 2 * len(register_map.signals)
         intent = Intent(command="propose", requests=most, extra=0, where=visit.device, spans=spans, rate=visit.rate, duration_s=duration)
         options.announce(intent, dry=dry_run)
         device, exchanges = visit.device, _record_start(register_map, visit, duration)

@@ -26,8 +26,10 @@ from gateway.registers.model import Protocol, RegisterMap
 from gateway.site import Framing
 
 _GENTLE, _GENTLE_WATCH = 5.0, 20.0
-_LOOKS_PER_BLOCK = 14
-"""Requests that a closer look at one block can take: neighbours, the other table, and there up to eight signals alone."""
+_LOOKS_PER_BLOCK = 4
+"""Requests that a closer look at one block can take: the block with its neighbours, each of them alone, the other table."""
+_LOOKS_PER_SIGNAL = 4
+"""Requests that a closer look at one signal can take: by itself, one lower, one higher, and in the other table."""
 
 
 def verify(
@@ -80,7 +82,7 @@ def verify(
 
 def _intent(register_map: RegisterMap, visit: options.Visit, watch: bool, duration_s: float) -> Intent:
     spans = tuple(block.span for block in blocks_of(register_map))
-    extra = len(spans) * _LOOKS_PER_BLOCK + sum(len(block.signals) for block in blocks_of(register_map))
+    extra = len(spans) * _LOOKS_PER_BLOCK + len(register_map.signals) * _LOOKS_PER_SIGNAL
     limit = duration_s if watch else None
     return Intent(command="verify", requests=len(spans), extra=extra, where=visit.device, spans=spans, rate=visit.rate, duration_s=limit)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gateway.bench.consistency import Company
+from gateway.bench.company import Company
 from gateway.bench.corrections import Correction
 from gateway.bench.exchange import on_wire
 from gateway.bench.judge import Judgement, Trial, Verdict, all_findings

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gateway.bench.consistency import Company
+from gateway.bench.company import Company
 from gateway.bench.series import Series
 from gateway.bench.start_checks import StartCheck, is_started, start_checks
 from gateway.registers.model import ModbusPlace, Signal, Span, Table, WordType
