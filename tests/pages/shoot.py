@@ -14,10 +14,12 @@ from pathlib import Path
 from playwright.async_api import Browser, async_playwright
 
 from gateway.clock import Clock
+from gateway.instants import SECOND
 from gateway.web.application import create_app
 from gateway.web.plant_view import PlantView
 from gateway.web.serving import serve
-from tests.web.tarn_hollow import ShiftedClock, tarn_hollow
+from tests.web.kept import kept_start, wrong_map
+from tests.web.tarn_hollow import NOW, FakePlant, ShiftedClock, tarn_hollow
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -64,6 +66,12 @@ async def served(plant: PlantView, clock: Clock) -> AsyncIterator[str]:
         await serving
 
 
+def with_kept_words(plant: FakePlant) -> FakePlant:
+    """Return the plant with a motor whose map is wrong in two lines, and the words of its last start."""
+    plant.maps["DC-01"], plant.kept["DC-01"] = wrong_map(), kept_start(NOW - SECOND)
+    return plant
+
+
 async def shoot(browser: Browser, address: str, folder: Path, *, screens: Iterable[str] = SCREENS, full: bool = True) -> list[Path]:
     """Return the pictures taken."""
     taken = []
@@ -84,7 +92,7 @@ async def shoot(browser: Browser, address: str, folder: Path, *, screens: Iterab
 
 async def _main(folder: Path) -> None:
     clock = ShiftedClock()
-    async with served(tarn_hollow(clock), clock) as address, async_playwright() as playwright:
+    async with served(with_kept_words(tarn_hollow(clock)), clock) as address, async_playwright() as playwright:
         browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         taken = await shoot(browser, address, folder)
         await browser.close()

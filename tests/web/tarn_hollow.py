@@ -29,6 +29,7 @@ from gateway.motors.thermal import learned_from, thermal_model
 from gateway.registers.load import load_map
 from gateway.registers.model import RegisterMap
 from gateway.services.health import Health, LinkHealth, StoreHealth
+from gateway.services.kept_words import NOTHING_KEPT, RawView
 from gateway.site.model import ReportSettings
 from gateway.store.batch import Note
 from gateway.store.readers import StoredEvent
@@ -311,6 +312,7 @@ class ShiftedClock:
 @dataclass(frozen=True)
 class Address:
     text: str
+    framing: str = "tcp"
 
 
 @cache
@@ -396,6 +398,8 @@ class FakePlant:
     revision: int = 0
     clock: Clock = field(default_factory=lambda: HandClock(NOW))
     report_settings: ReportSettings | None = None
+    kept: dict[str, RawView] = field(default_factory=dict)
+    maps: dict[str, RegisterMap] = field(default_factory=dict)
 
     @property
     def periods(self) -> FakePeriods:
@@ -407,7 +411,8 @@ class FakePlant:
 
     @property
     def site(self) -> Place:
-        entries = tuple(Entry(motor.starter, Address("modbus 127.0.0.1:5020"), example_map()) for motor in self.motors.values())
+        address = Address("modbus 127.0.0.1:5020")
+        entries = tuple(Entry(motor.starter, address, self.maps.get(name, example_map())) for name, motor in self.motors.items())
         return Place(self.site_name, ZONE, entries, self.report_settings)
 
     def live(self, name: str) -> Live:
@@ -434,6 +439,9 @@ class FakePlant:
                 self.standing[place] = replace(alert, acknowledged_at=self.now, acknowledged_by=by)
                 return self.standing[place]
         return None
+
+    def raw(self, name: str) -> RawView:
+        return self.kept.get(name, NOTHING_KEPT)
 
     def links(self) -> tuple[LinkHealth, ...]:
         return tuple(self.connections)
