@@ -1,5 +1,5 @@
-"""Words that polls of an invented starter brought, made without a socket: the device has its power's words the other way round than the
-map says, and its current one address further."""
+"""Words that polls of an invented starter brought, made without a socket, by a map that has the power's words the wrong way round and the
+current one address too low."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from simulators.plant import SimulatedStarter
 from tests.bench.rig import changed, device, shipped
 
 MAP = "ramp-pro-metered"
-MISTAKES = {"power": Correction(turn_words=True), "current": Correction(shift=1)}
+MISTAKES = {"power": Correction(turn_words=True), "current": Correction(shift=-1)}
 STEP_S = 0.4
 START_S = 4.0
 FAST_UNTIL_S = 14.0
