@@ -36,6 +36,7 @@ _OTHER_KIND = {
     WordType.BCD32: (WordType.UINT32,),
 }
 _FLOATS = (WordType.FLOAT32, WordType.FLOAT64)
+_SIGNED = (WordType.INT16, WordType.INT32, WordType.INT64)
 _PAIR_COST = 0.2
 
 
@@ -68,7 +69,7 @@ class Correction:
         parts += [0.4] if self.turn_words else []
         parts += [0.9] if self.turn_bytes else []
         parts += [0.7] if self.other_table else []
-        parts += [0.6] if self.type is not None else []
+        parts += [0.5 if self.type in _SIGNED else 0.6] if self.type is not None else []
         parts += [0.7 + 0.1 * abs(self.power)] if self.power else []
         return sum(parts) + _PAIR_COST * max(0, len(parts) - 1)
 

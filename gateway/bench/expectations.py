@@ -187,7 +187,8 @@ def _course(series: Series) -> list[Finding]:
     reach = series.span[1] - series.span[0]
     found = []
     jumps = int(np.count_nonzero(steps > 0.5 * reach))
-    coarse = np.unique(known).size < 4
+    # A steady value flickers in its last digits, and that is no course.
+    coarse = np.unique(known).size < 4 or reach < 0.02 * float(np.abs(known).max())
     if jumps >= 4 and jumps > 0.1 * steps.size and not coarse:
         found.append(Finding(min(3.0, 10.0 * jumps / steps.size), f"it jumps through half of its range {jumps} times"))
     if role == "voltage" and float(np.median(steps)) > 0.02 * float(np.median(known)):
