@@ -35,11 +35,12 @@ MotorName = Annotated[str, Query(max_length=200)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What somebody wants to see beside the judgement. propose: "start", "minutes" or "" for none."""
+    """What somebody wants to see beside the judgement. propose: "start", "minutes" or "" for none. every_form: bits and long values too."""
 
     at: str = ""
     expect: str = ""
     propose: str = ""
+    every_form: bool = False
     found: Found | None = None
 
 
@@ -103,6 +104,7 @@ class Bench:
             is_modbus=words,
             spans=[f"{span.table.value} 0x{span.first:04X} to 0x{span.last:04X}" for span in spans_read(view)] if words else [],
             peeked=peeked(entry.map, view, at, asked.expect) if words and at else Peeked(at=at, expect=asked.expect),
+            every_form=asked.every_form,
             found=asked.found or Found(sheet=None, carried="", values=(), name="found"),
             proposed=proposal if isinstance(proposal, Proposed) else None,
             no_proposal=proposal if isinstance(proposal, str) else "",
@@ -156,8 +158,8 @@ def bench_router(desk: Desk) -> APIRouter:
         return await run_in_threadpool(bench.page, snapshot, motor, look, asked)
 
     @router.get("/bench")
-    async def page(motor: MotorName = "", at: Text = "", expect: Text = "", propose: Text = "") -> HTMLResponse:
-        return await shown(motor, Asked(at=at.strip(), expect=expect.strip(), propose=propose))
+    async def page(motor: MotorName = "", at: Text = "", expect: Text = "", propose: Text = "", forms: Text = "") -> HTMLResponse:
+        return await shown(motor, Asked(at=at.strip(), expect=expect.strip(), propose=propose, every_form=forms == "all"))
 
     @router.get("/bench/live")
     async def live(motor: MotorName) -> JSONResponse:

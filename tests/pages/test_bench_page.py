@@ -91,10 +91,9 @@ async def test_a_block_is_chosen_and_a_value_found_by_keyboard(visit: Visit) -> 
     await field.fill("82 A")
     await field.press("Enter")
     await visit.until_text("#words .fit", "fits 82 A")
-    summary = visit.page.locator("#words summary")
-    await summary.focus()
+    await visit.page.locator("#words .rest2").focus()
     await visit.page.keyboard.press("Enter")
-    assert await visit.page.locator("#words details h3").first.is_visible()
+    await visit.until_text("#words h3", "its bits")
 
 
 async def test_what_it_proposes_and_finds_keeps_the_rules(visit: Visit) -> None:
