@@ -106,7 +106,8 @@ class KeptWords:
         at = poll.readings[-1].at
         if poll.raw:
             self._take_words(poll.raw, at)
-            self._follow_start(at, pace)
+            if pace is Pace.STARTING or self._began_at is not None:
+                self._follow_start(at, pace)
         if poll.nodes:
             self._take_nodes(poll.nodes, at)
         if poll.faults:
@@ -114,16 +115,22 @@ class KeptWords:
                 self._note(fault, at)
 
     def _take_words(self, raw: Sequence[RawBlock], at: Instant) -> None:
-        for each in raw:
-            self._latest[each.block] = each
-        answered = [each for each in raw if each.data]
-        if not answered:
+        latest = self._latest
+        if len(raw) == 1:
+            # Most polls are one request: they must cost next to nothing.
+            block, _, data, _, _ = only = raw[0]
+            latest[block] = only
+            blocks: tuple[Block, ...] = (block,)
+        else:
+            for each in raw:
+                latest[each.block] = each
+            blocks = tuple([each.block for each in raw if each.data])
+            data = b"".join([each.data for each in raw])
+        if not data:
             return
-        blocks = tuple([each.block for each in answered])
         layout = self._layouts.get(blocks)
         if layout is None:
             layout = self._new_layout(blocks)
-        data = answered[0].data if len(answered) == 1 else b"".join([each.data for each in answered])
         ring = self._ring
         if ring and at < ring[-1][0]:
             # The clock was set back: what is kept has no order with what comes now.
