@@ -15,9 +15,9 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from gateway.bench.judge import Verdict
 from gateway.bench.map_table import HEADS, map_rows
 from gateway.motors.reading import Quality
-from gateway.registers.model import ModbusPlace, Protocol
+from gateway.registers.model import ModbusPlace, Protocol, RegisterMap
 from gateway.services.kept_words import RawView
-from gateway.services.live_bench import spans_read
+from gateway.services.live_bench import judged_start, spans_read
 from gateway.web.acknowledging import refuse_foreign
 from gateway.web.bench_map import CheckedMap, bench_fields, checked_fields, map_download
 from gateway.web.bench_report import bench_report
@@ -30,6 +30,8 @@ from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.words import counted
 
 Text = Annotated[str, Query(max_length=80)]
+MOST_JUDGED = 250
+"""Signals of a map that somebody pastes which are held against words: a second or two of a core at most."""
 MotorName = Annotated[str, Query(max_length=200)]
 
 
@@ -242,10 +244,9 @@ def _map_page(
     bench: Bench, snapshot: Snapshot, motor: MotorNow | None, look: tuple[StarterSiteView, RawView] | None, checked: CheckedMap | None
 ) -> HTMLResponse:
     found = None if checked is None else checked.map
-    judged = None
-    if found is not None and motor is not None and look is not None and look[1].at is not None and found.protocol is look[0].map.protocol:
-        entry, view = look
-        judged = judged_map(found, view, device_text(entry), entry.unit, motor.starter.motor.flc_a, None, snapshot.time, motor.live.flaws)
+    judged, is_large = None, found is not None and len(found.signals) > MOST_JUDGED
+    if found is not None and motor is not None and look is not None and not is_large:
+        judged = _held_against(found, motor, look, snapshot)
     unit, framing = (1, "tcp") if look is None else (look[0].unit, look[0].address.framing)
     return bench.desk.page(
         "bench_map.html",
@@ -258,11 +259,23 @@ def _map_page(
         sentence=map_sentence(checked),
         fit="" if judged is None or motor is None else bench_sentence(motor.starter.name, judged),
         rows=[] if judged is None else ordered(judged),
+        start="" if judged is None or judged.start is None else snapshot.time.seconds(judged.start.at),
+        too_many=MOST_JUDGED if is_large else 0,
         heads=HEADS,
         table=[] if found is None else map_rows(found),
         plan=[] if found is None else asked_lines(found, unit, framing, None, None),
         unread=0 if judged is None else judged.count(Verdict.UNREADABLE),
     )
+
+
+def _held_against(found: RegisterMap, motor: MotorNow, look: tuple[StarterSiteView, RawView], snapshot: Snapshot) -> Judged | None:
+    """Return a map that is not in service held against the words of a motor; None where there are none for it."""
+    entry, view = look
+    if view.at is None or found.protocol is not entry.map.protocol:
+        return None
+    flc_a = motor.starter.motor.flc_a
+    start = judged_start(found, view, entry.unit, flc_a)
+    return judged_map(found, view, device_text(entry), entry.unit, flc_a, start, snapshot.time, motor.live.flaws)
 
 
 def map_sentence(checked: CheckedMap | None) -> str:

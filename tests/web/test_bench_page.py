@@ -147,8 +147,14 @@ async def test_a_right_map_is_shown_with_plan_table_and_verdict(client: httpx.As
     page = (await client.post("/bench/map", files={"file": ("own.yaml", right)}, data={"motor": "DC-01"})).text
     assert f"{shipped(MAP).name}: no mistake, 27 signals." in page
     assert "00 01 00 00 00 06 01 03 00 00" in page
-    assert "42.7" in row_of(page, "power") or "kW" in row_of(page, "power")
     assert "plausible" in row_of(page, "power")
+    assert "0 kW to 113" in row_of(page, "power")
+    assert "those of the start at 14:11:17" in page
+    many = "".join(f"  s{number}: {{at: holding {number}, type: uint16}}\n" for number in range(300))
+    assert (
+        "not held against"
+        in (await client.post("/bench/map", data={"motor": "DC-01", "text": f"map: a\nprotocol: modbus\nsignals:\n{many}"})).text
+    )
     wrong = (await client.post("/bench/map", data={"motor": "DC-01", "text": GOOD})).text
     assert "82 A" in row_of(wrong, "set_flc")
 
