@@ -12,7 +12,7 @@ from gateway.bench.currents import current_findings, flc_findings
 from gateway.bench.expectations import Finding
 from gateway.bench.flags import FLAGS, flag_findings
 from gateway.bench.series import Series
-from gateway.registers.model import ModbusPlace, Span, Table, WordType
+from gateway.registers.model import ModbusPlace, Span, WordType
 
 
 def findings_together(series: Series, company: Company) -> list[Finding]:
@@ -48,7 +48,11 @@ def _shared(series: Series, company: Company) -> list[Finding]:
     mine = _cells(series)
     for key, other in company.by_key.items():
         if key != series.signal.key and mine and mine & _cells(other):
-            return [Finding(1.3, f"it shares its address with {other.signal.name}")]
+            return [
+                Finding(
+                    1.3, f"it shares its {'address' if isinstance(series.signal.place, ModbusPlace) else 'node'} with {other.signal.name}"
+                )
+            ]
     return _out_of_order(series, company)
 
 
@@ -72,16 +76,17 @@ def _first_address(series: Series) -> int | None:
     return place.span.first if isinstance(place, ModbusPlace) else None
 
 
-def _cells(series: Series) -> frozenset[tuple[Table, int, int]]:
+def _cells(series: Series) -> frozenset[object]:
+    """Return the parts of the device that a series is read from: bits of registers, or a node."""
     place, signal = series.signal.place, series.signal
     if not isinstance(place, ModbusPlace):
-        return frozenset()
+        return frozenset({(place.namespace_uri, place.identifier, place.path)})
     is_part = signal.type in (WordType.BIT, WordType.BITS) and not place.span.table.holds_bits
     return _cells_of(place.span, (signal.bit or 0) if is_part else None, signal.bit_count)
 
 
 @functools.lru_cache(maxsize=4096)
-def _cells_of(span: Span, bit: int | None, bit_count: int) -> frozenset[tuple[Table, int, int]]:
+def _cells_of(span: Span, bit: int | None, bit_count: int) -> frozenset[object]:
     bits = range(-1, 0) if bit is None else range(bit, bit + bit_count)
     return frozenset((span.table, at, each) for at in range(span.first, span.last + 1) for each in bits)
 

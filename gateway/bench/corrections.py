@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from gateway.registers.addresses import HIGHEST_ADDRESS
-from gateway.registers.model import ModbusPlace, Order, Signal, Span, Table, WordType
+from gateway.registers.model import ModbusPlace, OpcuaPlace, Order, Signal, Span, Table, WordType
 from gateway.registers.roles import ROLES, RoleKind
 
 _OTHER_TABLE = {
@@ -46,6 +46,7 @@ class Correction:
 
     shift: addresses up or down. bit_shift: bits up or down. turn_words, turn_bytes: the other order. other_table: holding for input,
     coil for discrete, and back. type: read as this type. power: scale x 10**power.
+    node: another OPC UA node, by namespace URI and identifier.
     """
 
     shift: int = 0
@@ -55,6 +56,7 @@ class Correction:
     other_table: bool = False
     type: WordType | None = None
     power: int = 0
+    node: str = ""
 
     @property
     def is_none(self) -> bool:
@@ -71,15 +73,23 @@ class Correction:
         parts += [0.7] if self.other_table else []
         parts += [0.5 if self.type in _SIGNED else 0.6] if self.type is not None else []
         parts += [0.7 + 0.1 * abs(self.power)] if self.power else []
+        parts += [0.8] if self.node else []
         return sum(parts) + _PAIR_COST * max(0, len(parts) - 1)
 
     @property
     def kinds(self) -> frozenset[str]:
         """What is changed, without how."""
-        named = {"address": self.shift, "bit": self.bit_shift, "words": self.turn_words, "bytes": self.turn_bytes}
-        return frozenset(
-            name for name, part in {**named, "table": self.other_table, "type": self.type, "scale": self.power}.items() if part
-        )
+        parts = {
+            "address": self.shift,
+            "bit": self.bit_shift,
+            "words": self.turn_words,
+            "bytes": self.turn_bytes,
+            "table": self.other_table,
+            "type": self.type,
+            "scale": self.power,
+            "node": self.node,
+        }
+        return frozenset(name for name, part in parts.items() if part)
 
     def joined(self, other: Correction) -> Correction:
         """Return this change and then another one; what is turned twice is as before."""
@@ -91,12 +101,13 @@ class Correction:
             other_table=self.other_table != other.other_table,
             type=other.type or self.type,
             power=self.power + other.power,
+            node=other.node or self.node,
         )
 
     def applied(self, signal: Signal) -> Signal | None:
         """Return the signal with the change, None when the change makes no sense for it."""
         if not isinstance(signal.place, ModbusPlace):
-            return replace(signal, scale=_scaled(signal.scale, self.power)) if self == Correction(power=self.power) else None
+            return self._applied_to_node(signal)
         span = signal.place.span
         table = _OTHER_TABLE[span.table] if self.other_table else span.table
         moved = Span(table, span.first + self.shift, span.last + self.shift)
@@ -115,6 +126,13 @@ class Correction:
             scale=_scaled(signal.scale, self.power),
         )
 
+    def _applied_to_node(self, signal: Signal) -> Signal | None:
+        if not isinstance(signal.place, OpcuaPlace) or self != Correction(power=self.power, node=self.node):
+            return None
+        uri, _, identifier = self.node.removeprefix("nsu=").rpartition(";") if self.node else ("", "", "")
+        place = replace(signal.place, namespace_uri=uri, identifier=identifier, path=()) if self.node else signal.place
+        return replace(signal, place=place, scale=_scaled(signal.scale, self.power))
+
     def entries(self, signal: Signal) -> str:
         """Return what to write into the signal's line.
 
@@ -124,7 +142,10 @@ class Correction:
         """
         after = self.applied(signal)
         if after is None or not isinstance(after.place, ModbusPlace):
-            return "" if after is None else f"scale: {after.scale:g}"
+            if after is None:
+                return ""
+            named = [f'node: "{self.node}"'] if self.node else []
+            return ", ".join(named + ([f"scale: {after.scale:.12g}"] if self.power else []))
         parts = [f"at: {wire_place(after.place.span.table, after.place.span)}"] if self.shift or self.other_table else []
         parts += [f"bit: {after.bit}"] if self.bit_shift else []
         parts += [f"type: {after.type.value}"] if self.type is not None and after.type is not None else []

@@ -6,13 +6,13 @@ read by then.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from gateway.bench.company import Company
 from gateway.bench.consistency import physics_together
-from gateway.bench.corrections import Correction
-from gateway.bench.judge import CLEARLY, Readings, Trial, all_findings, trials
+from gateway.bench.corrections import Correction, candidates
+from gateway.bench.judge import CLEARLY, Readings, SignalReader, Trial, all_findings, trials
 from gateway.bench.series import Series, SeriesReader
 from gateway.bench.timeline import Timeline
 from gateway.registers.model import ModbusPlace, RegisterMap, Signal, WordType
@@ -52,7 +52,9 @@ class Hypothesis:
 
 
 class Search:
-    """Tries hypotheses over one record."""
+    """Tries hypotheses over one record. wholes: changes of the whole map that are tried."""
+
+    wholes: tuple[Correction, ...] = _WHOLE_MAP
 
     def __init__(self, register_map: RegisterMap, timeline: Timeline, flc_a: float | None) -> None:
         self.signals = [signal for signal in register_map.signals if isinstance(signal.place, ModbusPlace)]
@@ -61,7 +63,7 @@ class Search:
 
     def best(self) -> Hypothesis:
         """Return the hypothesis that explains the record with the fewest and most usual mistakes."""
-        started = [found for whole in _WHOLE_MAP if (found := self._begun(whole)) is not None]
+        started = [found for whole in self.wholes if (found := self._begun(whole)) is not None]
         as_written = started[0]
         started.sort(key=lambda each: each.score)
         tried = started[:_TRIED_FULLY]
@@ -73,7 +75,11 @@ class Search:
                     break
         return min(tried, key=lambda each: each.score)
 
-    def read_as(self, base: Mapping[str, Signal], series: Mapping[str, Series]) -> Readings:
+    def changes(self, signal: Signal) -> Iterable[Correction]:
+        """Return the changes to a line that are tried."""
+        return candidates(signal)
+
+    def read_as(self, base: Mapping[str, Signal], series: Mapping[str, Series]) -> SignalReader:
         """Return the readings in which a scale comes from the signal as it is read now."""
         return Readings(self.reader, [series[key].signal if key in series else signal for key, signal in base.items()])
 
@@ -130,7 +136,7 @@ class Search:
             return 0.0
         others = {name: each for name, each in company.by_key.items() if name != key}
         read = self.read_as(hypothesis.base, series)
-        options = sorted(trials(hypothesis.base[key], read.of, others, self.flc_a), key=lambda trial: trial.score)
+        options = sorted(trials(hypothesis.base[key], read.of, others, self.flc_a, self.changes), key=lambda trial: trial.score)
         hypothesis.options[key] = options = self._told_apart(options, key, others)
         now = next((trial for trial in options if trial.correction == standing.correction), standing)
         return now.score - options[0].score if options else 0.0

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Protocol
 
 from gateway.bench.company import Company
 from gateway.bench.consistency import findings_together
@@ -74,6 +75,14 @@ class Judgement:
 Reading = Callable[[Signal], Series]
 
 
+class SignalReader(Protocol):
+    """Whatever gives the series of a signal."""
+
+    def of(self, signal: Signal, scale: Signal | None = None) -> Series:
+        """Return the series; `scale` replaces the map's own scale signal."""
+        ...
+
+
 class Readings:
     """Series of signals out of one timeline, a scale in another register included."""
 
@@ -122,10 +131,16 @@ def _judged(signal: Signal, company: Company, sound: Company, read: Reading) -> 
     return Judgement(as_written=as_written, better=tuple(sorted(better, key=lambda trial: trial.score)[:12]))
 
 
-def trials(signal: Signal, read: Reading, others: Mapping[str, Series], flc_a: float | None) -> list[Trial]:
+def trials(
+    signal: Signal,
+    read: Reading,
+    others: Mapping[str, Series],
+    flc_a: float | None,
+    changes: Callable[[Signal], Iterable[Correction]] = candidates,
+) -> list[Trial]:
     """Return every usual change to a signal that can be read, each with what speaks against it."""
     found = []
-    for correction in candidates(signal):
+    for correction in changes(signal):
         changed = correction.applied(signal)
         if changed is None:
             continue

@@ -73,7 +73,7 @@ async def _connections(wire: BenchWire, clock: Clock, one: Span, unit: int, most
     standing: list[TappedConnection] = []
     try:
         for number in range(1, most + 1):
-            connection = TappedConnection(wire.host, wire.port, clock, first_id=1000 * number, framing=wire.framing)
+            connection = wire.connection(first_id=1000 * number)
             standing.append(connection)
             fault = await connection.open(timeout_s)
             result = Refusal(fault) if fault is not None else await connection.ask(one, unit, timeout_s=timeout_s)

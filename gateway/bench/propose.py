@@ -103,8 +103,13 @@ def propose(register_map: RegisterMap, timeline: Timeline, flc_a: float | None =
 
     flc_a: the motor's full-load current, where known: without it or a `set_flc` signal a current wrong by ten can hardly be told.
     """
-    search = Search(register_map, timeline, flc_a)
-    best = search.best()
+    duration_s = float(timeline.at_s[-1]) if timeline.count else 0.0
+    return proposals_of(Search(register_map, timeline, flc_a), register_map, moments=timeline.count, duration_s=duration_s)
+
+
+def proposals_of(search: Search, register_map: RegisterMap, *, moments: int, duration_s: float) -> Proposals:
+    """Return what a search over a record of some length finds, ranked."""
+    best, flc_a = search.best(), search.flc_a
     written = {signal.key: signal for signal in search.signals}
     final = {key: trial.series for key, trial in best.chosen.items()}
     company = Company(final, flc_a)
@@ -128,8 +133,8 @@ def propose(register_map: RegisterMap, timeline: Timeline, flc_a: float | None =
         unresolved=left,
         silent=tuple(series.signal.name for series in final.values() if not series.unread and _says_nothing(series)),
         starts_seen=company.starts_seen,
-        moments=timeline.count,
-        duration_s=float(timeline.at_s[-1]) if timeline.count else 0.0,
+        moments=moments,
+        duration_s=duration_s,
     )
 
 

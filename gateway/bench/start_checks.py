@@ -37,6 +37,14 @@ def start_checks(company: Company) -> tuple[StartCheck, ...]:
     return tuple(check for check in checks if check is not None)
 
 
+def standing_notes(company: Company) -> tuple[str, ...]:
+    """Return a note when the motor stood all the time: then 0 and off are right and wrong alike."""
+    currents = [each for key in CURRENTS if (each := company.series(key)) is not None]
+    if not currents or not all(each.is_silent for each in currents):
+        return ()
+    return ("no current flows: a motor at rest proves little, as 0 stands everywhere; verify again while it runs, or with --watch",)
+
+
 def is_started(company: Company) -> float | None:
     """Return when the first start of the record began [s since its begin], by current, else by a status bit; None before one."""
     fed = company.is_fed

@@ -36,7 +36,7 @@ def opcua_lines(
             VerifyLine(
                 signal=signal.name,
                 address=written,
-                wire=_node_text(signal),
+                wire=node_text(place) if isinstance(place, OpcuaPlace) else "",
                 function_code=None,
                 raw="" if node is None else str(node.raw)[:60],
                 value=own_value(series),
@@ -50,15 +50,14 @@ def opcua_lines(
     return tuple(lines)
 
 
-def opcua_series(signal: Signal, samples: Sequence[Sample], missing: Mapping[str, str]) -> Series:
-    """Return the course of a signal over the samples."""
+def opcua_series(signal: Signal, samples: Sequence[Sample], missing: Mapping[str, str], key: str = "") -> Series:
+    """Return the course of a signal over the samples; `key` names its values there, where it is not the signal's own."""
+    key = key or signal.key
     at_s = np.array([(at - samples[0][0]) / SECOND for at, _ in samples]) if samples else np.zeros(0)
     empty = np.full(len(samples), math.nan)
-    nodes = [values.get(signal.key) for _, values in samples]
-    if signal.key in missing or all(node is None or quality_of(node.status) is Quality.BAD for node in nodes):
-        return Series(
-            signal, at_s, empty, empty, unread=missing.get(signal.key) or _status_hint(nodes[-1] if nodes else None) or "not read"
-        )
+    nodes = [values.get(key) for _, values in samples]
+    if key in missing or all(node is None or quality_of(node.status) is Quality.BAD for node in nodes):
+        return Series(signal, at_s, empty, empty, unread=missing.get(key) or _status_hint(nodes[-1] if nodes else None) or "not read")
     last = nodes[-1]
     if last is not None and isinstance(last.raw, str):
         return Series(signal, at_s, empty, empty, text=last.raw)
@@ -86,8 +85,10 @@ def _status_hint(node: NodeValue | None) -> str:
     return f"the server says {node.status_name}"
 
 
-def _node_text(signal: Signal) -> str:
-    place = signal.place
-    if not isinstance(place, OpcuaPlace):
-        return ""
+def node_text(place: OpcuaPlace) -> str:
+    """Return a node as text: by namespace URI and identifier, or by its browse path.
+
+    >>> node_text(OpcuaPlace(namespace_uri="urn:works", identifier="s=Motor.Current"))
+    'nsu=urn:works;s=Motor.Current'
+    """
     return f"nsu={place.namespace_uri};{place.identifier}" if place.identifier else "/".join(name for _, name in place.path)

@@ -6,6 +6,7 @@ announced; after a fault that makes the next reply doubtful it connects anew, an
 
 from __future__ import annotations
 
+import ssl
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
@@ -30,6 +31,7 @@ class BenchWire:
     """Asks one unit.
 
     rate: requests a second at most. keep: told of every exchange as it ends (a recorder).
+    tls: settings of an encrypted connection, None for a plain one; tls_name: name that the device's certificate must have.
     exchanges: everything asked so far, in order.
     """
 
@@ -45,12 +47,14 @@ class BenchWire:
         answers_id_zero: bool = False,
         framing: Framing = Framing.TCP,
         keep: Callable[[Exchange], None] | None = None,
+        tls: ssl.SSLContext | None = None,
+        tls_name: str = "",
     ) -> None:
         self.host, self.port, self.unit = host, port, unit
         self.rate = rate
         self.exchanges: list[Exchange] = []
         self._clock, self._timeout_s, self._id_zero, self._keep = clock, timeout_s, answers_id_zero, keep
-        self.framing = framing
+        self.framing, self._tls, self._tls_name = framing, tls, tls_name
         self._connection: TappedConnection | None = None
         self._next_at_s = 0.0
         self._breaks = 0
@@ -106,6 +110,10 @@ class BenchWire:
             # The loop frees the socket on its next turn.
             await self._clock.sleep(0)
 
+    def connection(self, first_id: int) -> TappedConnection:
+        """Return a connection of the same kind that is not open yet."""
+        return TappedConnection(self.host, self.port, self._clock, first_id, framing=self.framing, tls=self._tls, tls_name=self._tls_name)
+
     async def _connected(self) -> TappedConnection:
         if self._connection is not None and self._connection.is_open:
             return self._connection
@@ -114,7 +122,7 @@ class BenchWire:
             text = f"{MOST_BREAKS} requests in a row broke the connection, the device is left alone; last: {last}"
             raise DeviceLostError(f"{self.where}: {text}")
         await self.close()
-        connection = TappedConnection(self.host, self.port, self._clock, self._next_id, framing=self.framing)
+        connection = self.connection(self._next_id)
         fault = await connection.open(max(self._timeout_s, 1.0))
         if fault is not None:
             connection.close()

@@ -17,6 +17,7 @@ from gateway.bench.requests import Intent, pieces
 from gateway.bench.sheets import find_sheets
 from gateway.bench.wire import BenchWire
 from gateway.cli import bench_options as options
+from gateway.cli import bench_protection as protection
 from gateway.cli.bench_peek import wanted_option
 from gateway.cli.output import FINDING, GOOD, JsonOption, tell
 from gateway.errors import InputError, Problem
@@ -43,6 +44,10 @@ def find(
     rate: options.RateOption = None,
     timeout: options.TimeoutOption = 1.0,
     framing: options.FramingOption = Framing.TCP,
+    tls_trust: protection.TrustOption = None,
+    tls_certificate: protection.TlsCertificateOption = None,
+    tls_key: protection.TlsKeyOption = None,
+    tls_name: protection.TlsNameOption = "",
     record: options.RecordOption = None,
     frames: options.FramesOption = None,
     report: options.ReportOption = None,
@@ -60,8 +65,11 @@ def find(
         device, exchanges = f"record {frames.name}", list(read_frames(frames, unit))
         _check_kept(keep, kept, device, unit, sought)
     else:
-        host, port = options.host_and_port(address)
-        visit = options.Visit(host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record)
+        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
+        host, port = options.host_and_port(address, tls)
+        visit = options.Visit(
+            host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
+        )
         device = f"{host}:{port}"
         _check_kept(keep, kept, device, unit, sought)
         exchanges = _scanned(visit, spans, block, dry_run)

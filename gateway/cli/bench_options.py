@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import re
+import ssl
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,13 +22,15 @@ from gateway.bench.sheets import MARKED, Sheet
 from gateway.bench.wire import BenchWire, DeviceLostError
 from gateway.cli.output import FINDING, GOOD, show, tell
 from gateway.clock import RealClock
+from gateway.drivers.base import Fault
+from gateway.drivers.tls import client_context
 from gateway.errors import InputError, Problem
 from gateway.registers.addresses import parse_span
 from gateway.registers.model import Span
 from gateway.registers.quantities import parse_quantity
-from gateway.site import Framing
+from gateway.site import Framing, TlsFiles
 
-MODBUS_PORT = 502
+MODBUS_PORT, SECURED_PORT = 502, 802
 _HOST = re.compile(r"\[([0-9A-Fa-f:.%a-z]+)\]|([A-Za-z0-9](?:[A-Za-z0-9._-]{0,250}[A-Za-z0-9])?)")
 
 AddressArgument = Annotated[str, typer.Argument(metavar="ADDRESS", help="host, host:port (502 by default).", show_default=False)]
@@ -61,6 +64,7 @@ class Visit:
     framing: Framing = Framing.TCP
     answers_id_zero: bool = False
     record: Path | None = None
+    tls: TlsFiles | None = None
 
     @property
     def device(self) -> str:
@@ -69,7 +73,7 @@ class Visit:
         return f"{host}:{self.port} unit {self.unit}"
 
 
-def host_and_port(text: str) -> tuple[str, int]:
+def host_and_port(text: str, tls: TlsFiles | None = None) -> tuple[str, int]:
     """Return host and port of a Modbus address; InputError when it is none.
 
     >>> host_and_port("10.0.0.5"), host_and_port("starter.local:1502"), host_and_port("[fe80::1]:502")
@@ -77,11 +81,11 @@ def host_and_port(text: str) -> tuple[str, int]:
     """
     plain = text.strip()
     match = re.fullmatch(rf"(?:{_HOST.pattern})(?::([0-9]{{1,5}}))?", plain)
-    if match is None or not 0 < int(match[3] or MODBUS_PORT) < 65536:
+    if match is None or not 0 < int(match[3] or 1) < 65536:
         is_opcua = plain.startswith("opc.tcp:")
         message = "an OPC UA endpoint does not fit here" if is_opcua else "this is no address of a Modbus device"
         raise wrong("ADDRESS", text, "10.0.0.5, 10.0.0.5:502, starter.local, [fe80::1]:502", message)
-    return match[1] or match[2], int(match[3] or MODBUS_PORT)
+    return match[1] or match[2], int(match[3] or (MODBUS_PORT if tls is None else SECURED_PORT))
 
 
 def wrong(option: str, found: str, allowed: str, message: str) -> InputError:
@@ -119,6 +123,16 @@ def check_outputs(record: Path | None, report: Path | None, frames: Path | None)
         raise wrong("--record", str(record), "one of the two", "a replay from --frames sends nothing that could be recorded")
 
 
+def tls_context(files: TlsFiles | None) -> ssl.SSLContext | None:
+    """Return the settings of an encrypted connection; InputError when a file cannot be used."""
+    if files is None:
+        return None
+    context = client_context(files)
+    if isinstance(context, Fault):
+        raise InputError([Problem(file="command line", field="--tls-trust", message=context.text)])
+    return context
+
+
 def announce(intent: Intent, *, dry: bool) -> None:
     """Say what is about to be sent; with `dry` end there."""
     tell(intent.sentences())
@@ -128,6 +142,8 @@ def announce(intent: Intent, *, dry: bool) -> None:
 
 def at_device(visit: Visit, work: Callable[[BenchWire], Awaitable[Result]]) -> Result:
     """Visit a device and return what the work brings; a device that cannot be reached ends the command with its reason and status 1."""
+
+    context = tls_context(visit.tls)
 
     async def run() -> Result:
         recorder = Recorder(visit.record) if visit.record is not None else None
@@ -141,6 +157,8 @@ def at_device(visit: Visit, work: Callable[[BenchWire], Awaitable[Result]]) -> R
             framing=visit.framing,
             answers_id_zero=visit.answers_id_zero,
             keep=None if recorder is None else recorder.keep,
+            tls=context,
+            tls_name="" if visit.tls is None else visit.tls.name,
         )
         try:
             return await work(wire)

@@ -16,6 +16,7 @@ from gateway.bench.requests import Intent
 from gateway.bench.sheets import peek_sheets
 from gateway.bench.wire import BenchWire
 from gateway.cli import bench_options as options
+from gateway.cli import bench_protection as protection
 from gateway.cli.output import FINDING, GOOD, JsonOption
 from gateway.registers.addresses import HIGHEST_ADDRESS
 from gateway.registers.model import Span
@@ -34,6 +35,10 @@ def peek(
     rate: options.RateOption = None,
     timeout: options.TimeoutOption = 1.0,
     framing: options.FramingOption = Framing.TCP,
+    tls_trust: protection.TrustOption = None,
+    tls_certificate: protection.TlsCertificateOption = None,
+    tls_key: protection.TlsKeyOption = None,
+    tls_name: protection.TlsNameOption = "",
     record: options.RecordOption = None,
     frames: options.FramesOption = None,
     report: options.ReportOption = None,
@@ -50,8 +55,11 @@ def peek(
     if frames is not None:
         device, exchanges = f"record {frames.name} unit {unit}", list(read_frames(frames, unit))
     else:
-        host, port = options.host_and_port(address)
-        visit = options.Visit(host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record)
+        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
+        host, port = options.host_and_port(address, tls)
+        visit = options.Visit(
+            host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
+        )
         intent = Intent(command="peek", requests=1, extra=2 * wide.count, where=visit.device, spans=(wide,), rate=visit.rate)
         options.announce(intent, dry=dry_run)
         device, exchanges = visit.device, _read(visit, wide)

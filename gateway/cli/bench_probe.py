@@ -13,6 +13,7 @@ from gateway.bench.requests import Intent
 from gateway.bench.sheets import probe_sheets
 from gateway.bench.wire import BenchWire
 from gateway.cli import bench_options as options
+from gateway.cli import bench_protection as protection
 from gateway.cli.output import FINDING, GOOD, JsonOption
 from gateway.clock import RealClock
 from gateway.site import Framing
@@ -30,6 +31,10 @@ def probe(
     rate: options.RateOption = None,
     timeout: options.TimeoutOption = 1.0,
     framing: options.FramingOption = Framing.TCP,
+    tls_trust: protection.TrustOption = None,
+    tls_certificate: protection.TlsCertificateOption = None,
+    tls_key: protection.TlsKeyOption = None,
+    tls_name: protection.TlsNameOption = "",
     record: options.RecordOption = None,
     report: options.ReportOption = None,
     dry_run: options.DryOption = False,
@@ -39,8 +44,11 @@ def probe(
     options.check_outputs(record, report, None)
     asked = _units(units)
     span = options.span_option("--at", at, first_address)
-    host, port = options.host_and_port(address)
-    visit = options.Visit(host=host, port=port, unit=asked[0], rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record)
+    tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
+    host, port = options.host_and_port(address, tls)
+    visit = options.Visit(
+        host=host, port=port, unit=asked[0], rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
+    )
     requests = len(asked) + len(BLOCKS) + round_trips + connections
     where = f"{host}:{port} units {', '.join(map(str, asked))} over up to {connections} connections at once"
     options.announce(Intent(command="probe", requests=requests, extra=0, where=where, spans=(span,), rate=visit.rate), dry=dry_run)

@@ -3,36 +3,53 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 from gateway.bench.device import read_map, spans_to_watch, watch_start
 from gateway.bench.exchange import Exchange
 from gateway.bench.frames import read_frames
+from gateway.bench.propose import Proposals
 from gateway.bench.propose import propose as proposed
+from gateway.bench.propose_opcua import propose_opcua
 from gateway.bench.requests import Intent, blocks_of
 from gateway.bench.sheets import propose_sheets
 from gateway.bench.timeline import timeline_of
 from gateway.bench.wire import BenchWire, DeviceLostError
 from gateway.cli import bench_options as options
+from gateway.cli import bench_protection as protection
+from gateway.cli.bench_opcua import OpcuaVisit, readings
 from gateway.cli.output import FINDING, GOOD, JsonOption, tell
 from gateway.clock import RealClock
 from gateway.registers.load import load_map
 from gateway.registers.model import Protocol, RegisterMap
 from gateway.site import Framing
 
-_GENTLE = 20.0
+_GENTLE, _GENTLE_OPCUA = 20.0, 5.0
 
 
 def propose(
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The register map.", show_default=False)],
-    address: Annotated[str, typer.Argument(help="host[:port]; not needed with --frames.", show_default=False)] = "",
+    address: Annotated[str, typer.Argument(help="host[:port], or opc.tcp://...; not needed with --frames.", show_default=False)] = "",
     unit: options.UnitOption = 1,
     duration: Annotated[float, typer.Option("--for", min=1, max=86400, help="Seconds to wait for a start to end.")] = 300.0,
     flc: options.FlcOption = None,
     rate: options.RateOption = None,
     framing: options.FramingOption = Framing.TCP,
+    tls_trust: protection.TrustOption = None,
+    tls_certificate: protection.TlsCertificateOption = None,
+    tls_key: protection.TlsKeyOption = None,
+    tls_name: protection.TlsNameOption = "",
+    security: protection.SecurityOption = None,
+    policy: protection.PolicyOption = None,
+    certificates: protection.CertificatesOption = None,
+    user: protection.UserOption = "",
+    password_file: protection.PasswordFileOption = None,
+    password_variable: protection.PasswordVariableOption = "",
+    user_certificate: protection.UserCertificateOption = None,
+    user_key: protection.UserKeyOption = None,
+    server_uri: protection.ServerUriOption = "",
     record: options.RecordOption = None,
     frames: options.FramesOption = None,
     report: options.ReportOption = None,
@@ -42,15 +59,34 @@ def propose(
     """Read through a start, and propose the changes that make the map's signals fit each other and the motor."""
     options.check_outputs(record, report, frames)
     register_map = load_map(map_file)
-    if register_map.protocol is not Protocol.MODBUS:
-        raise options.wrong(
-            "MAP", str(map_file), "a map for modbus", "on OPC UA type and order come from the server: use verify and browse"
-        )
     flc_a = options.flc_option(flc)
+    if register_map.protocol is Protocol.OPCUA:
+        protected = protection.opcua_security(
+            security, policy, certificates, user, password_file, password_variable, user_certificate, user_key, server_uri
+        )
+        server = OpcuaVisit(
+            endpoint=address,
+            security=protected,
+            duration_s=duration,
+            rate=rate or _GENTLE_OPCUA,
+            record=record,
+            frames=frames,
+            dry=dry_run,
+        )
+        reading = readings(register_map, server, "propose", widely=True)
+        _publish(
+            register_map,
+            propose_opcua(register_map, reading.samples, reading.missing, flc_a),
+            server.device,
+            reading.requests,
+            json,
+            report,
+        )
     if frames is not None:
         device, exchanges = f"record {frames.name} unit {unit}", list(read_frames(frames, unit))
     else:
-        host, port = options.host_and_port(address)
+        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
+        host, port = options.host_and_port(address, tls)
         visit = options.Visit(
             host=host,
             port=port,
@@ -60,6 +96,7 @@ def propose(
             framing=framing,
             answers_id_zero=register_map.answers_id_zero,
             record=record,
+            tls=tls,
         )
         spans = tuple(block.span for block in blocks_of(register_map))
         # Each block with its neighbours, its signals one by one where they do not come together, and the same in the other table.
@@ -67,10 +104,13 @@ def propose(
         intent = Intent(command="propose", requests=most, extra=0, where=visit.device, spans=spans, rate=visit.rate, duration_s=duration)
         options.announce(intent, dry=dry_run)
         device, exchanges = visit.device, _record_start(register_map, visit, duration)
-    result = proposed(register_map, timeline_of(exchanges), flc_a)
-    plain = {"device": device, "map": register_map.name, **result.as_json(), "requests": len(exchanges)}
-    sheets = propose_sheets(result)
-    options.publish(plain, sheets, title=f"Corrections to {register_map.name} from {device}", as_json=json, report=report)
+    _publish(register_map, proposed(register_map, timeline_of(exchanges), flc_a), device, len(exchanges), json, report)
+
+
+def _publish(register_map: RegisterMap, result: Proposals, device: str, requests: int, as_json: bool, report: Path | None) -> NoReturn:
+    plain = {"device": device, "map": register_map.name, **result.as_json(), "requests": requests}
+    title = f"Corrections to {register_map.name} from {device}"
+    options.publish(plain, propose_sheets(result), title=title, as_json=as_json, report=report)
     raise typer.Exit(FINDING if result.changes or result.unresolved else GOOD)
 
 

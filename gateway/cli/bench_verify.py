@@ -8,17 +8,19 @@ from typing import Annotated
 import typer
 
 from gateway.bench.device import look_closer, read_map, seen, spans_to_watch, watch_start
-from gateway.bench.device_opcua import opcua_company, read_nodes
+from gateway.bench.device_opcua import opcua_company
 from gateway.bench.exchange import Exchange, fault_counts
 from gateway.bench.frames import read_frames
 from gateway.bench.requests import Intent, blocks_of
 from gateway.bench.sheets import verify_sheets
-from gateway.bench.start_checks import start_checks
+from gateway.bench.start_checks import standing_notes, start_checks
 from gateway.bench.timeline import moment_of, timeline_of
 from gateway.bench.verify import Verification, doubtful_spans, verified_lines, whole_map_note
 from gateway.bench.verify_opcua import opcua_lines
 from gateway.bench.wire import BenchWire, DeviceLostError
 from gateway.cli import bench_options as options
+from gateway.cli import bench_protection as protection
+from gateway.cli.bench_opcua import OpcuaVisit, readings
 from gateway.cli.output import FINDING, GOOD, JsonOption, tell
 from gateway.clock import RealClock
 from gateway.registers.load import load_map
@@ -42,6 +44,19 @@ def verify(
     rate: options.RateOption = None,
     timeout: Annotated[float | None, typer.Option("--timeout", help="Seconds to wait for an answer.", show_default="the map's")] = None,
     framing: options.FramingOption = Framing.TCP,
+    tls_trust: protection.TrustOption = None,
+    tls_certificate: protection.TlsCertificateOption = None,
+    tls_key: protection.TlsKeyOption = None,
+    tls_name: protection.TlsNameOption = "",
+    security: protection.SecurityOption = None,
+    policy: protection.PolicyOption = None,
+    certificates: protection.CertificatesOption = None,
+    user: protection.UserOption = "",
+    password_file: protection.PasswordFileOption = None,
+    password_variable: protection.PasswordVariableOption = "",
+    user_certificate: protection.UserCertificateOption = None,
+    user_key: protection.UserKeyOption = None,
+    server_uri: protection.ServerUriOption = "",
     record: options.RecordOption = None,
     frames: options.FramesOption = None,
     report: options.ReportOption = None,
@@ -53,14 +68,18 @@ def verify(
     register_map = load_map(map_file)
     flc_a = options.flc_option(flc)
     speed = rate or (_GENTLE_WATCH if watch else _GENTLE)
-    if frames is not None:
+    if register_map.protocol is Protocol.OPCUA:
+        protected = protection.opcua_security(
+            security, policy, certificates, user, password_file, password_variable, user_certificate, user_key, server_uri
+        )
+        visit_s = duration if watch else 0.0
+        server = OpcuaVisit(endpoint=address, security=protected, duration_s=visit_s, rate=speed, record=record, frames=frames, dry=dry_run)
+        result = _opcua(register_map, server, flc_a)
+    elif frames is not None:
         result = _from_frames(register_map, frames, unit, watch, flc_a)
-    elif register_map.protocol is Protocol.OPCUA:
-        if not options.is_opcua(address):
-            raise options.wrong("ADDRESS", address or "nothing", "opc.tcp://host:port/path", "the map is for OPC UA: name an endpoint")
-        result = _opcua(register_map, address, duration if watch else 0.0, speed, flc_a, dry_run)
     else:
-        host, port = options.host_and_port(address)
+        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
+        host, port = options.host_and_port(address, tls)
         visit = options.Visit(
             host=host,
             port=port,
@@ -70,6 +89,7 @@ def verify(
             framing=framing,
             answers_id_zero=register_map.answers_id_zero,
             record=record,
+            tls=tls,
         )
         options.announce(_intent(register_map, visit, watch, duration), dry=dry_run)
         result = _modbus(register_map, visit, watch, duration, flc_a)
@@ -134,35 +154,29 @@ def _judged(
 ) -> Verification:
     timeline = timeline_of(exchanges) if watch else moment_of(exchanges)
     lines = verified_lines(register_map, timeline, flc_a)
-    whole = "" if all(not line.hint for line in lines) else whole_map_note(register_map, timeline, flc_a)
+    whole = whole_map_note(register_map, timeline, flc_a)
+    company = seen(register_map, timeline)
     return Verification(
         map_name=register_map.name,
         device=device,
         lines=lines,
         requests=len(exchanges),
         faults=fault_counts(exchanges),
-        notes=(*notes, *([whole] if whole else [])),
-        start=start_checks(seen(register_map, timeline)) if watch else (),
+        notes=(*notes, *([whole] if whole else []), *standing_notes(company)),
+        start=start_checks(company) if watch else (),
     )
 
 
-def _opcua(register_map: RegisterMap, endpoint: str, duration_s: float, rate: float, flc_a: float | None, dry: bool) -> Verification:
-    many = f"up to {rate:g} Read requests a second for up to {duration_s:g} s" if duration_s else "a Read request"
-    tell(f"verify sends {many} for {len(register_map.signals)} nodes to {endpoint}. Nothing is written.")
-    if dry:
-        raise typer.Exit(GOOD)
-
-    async def run() -> Verification:
-        reading = await read_nodes(endpoint, register_map, RealClock(), duration_s=duration_s, rate=rate, tell=tell)
-        lines = opcua_lines(register_map, reading.samples, reading.missing, flc_a)
-        company = opcua_company(register_map, reading.samples, reading.missing, flc_a)
-        return Verification(
-            map_name=register_map.name,
-            device=endpoint,
-            lines=lines,
-            requests=reading.requests,
-            faults={"no_node": len(reading.missing)} if reading.missing else {},
-            start=start_checks(company) if duration_s else (),
-        )
-
-    return options.ended(run)
+def _opcua(register_map: RegisterMap, visit: OpcuaVisit, flc_a: float | None) -> Verification:
+    reading = readings(register_map, visit, "verify")
+    lost = sum(signal.key in reading.missing for signal in register_map.signals)
+    company = opcua_company(register_map, reading.samples, reading.missing, flc_a)
+    return Verification(
+        map_name=register_map.name,
+        device=visit.device,
+        lines=opcua_lines(register_map, reading.samples, reading.missing, flc_a),
+        requests=reading.requests,
+        faults={"no_node": lost} if lost else {},
+        notes=standing_notes(company),
+        start=start_checks(company) if visit.duration_s else (),
+    )

