@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +18,7 @@ POWERS = (0, -1, -2, -3, 1, 2, 3)
 """Powers of ten that devices scale by, the usual ones first."""
 FLOAT_POWERS = (0, 3, -3)
 """A float is given in the unit, or in a thousand or a thousandth of it."""
+_VALUE = re.compile(r"([+-]?[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)\s*(.*)")
 WITHIN = 0.02
 """How far a value may be off, as a part of it: it moves between the look at the display and the reading."""
 
@@ -42,10 +44,18 @@ def wanted(text: str, within: float = WITHIN) -> Wanted:
 
     >>> wanted("42 A")
     Wanted(value=42.0, unit='A', tolerance=0.84)
+    >>> wanted("42,5A").value
+    42.5
     >>> wanted("42.0 A", within=0.0).tolerance
     0.05
     """
-    number, _, unit = text.strip().partition(" ")
+    match = _VALUE.fullmatch(text.strip())
+    if match is None:
+        raise ValueError("this is not a number" if text.strip() else "the value is missing: what does the display show?")
+    number, unit = match[1], match[2]
+    if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+", number):
+        raise ValueError(f"is {number} meant with three decimals or as thousands? write it with a point, or without")
+    number = number.replace(",", ".") if number.count(",") == 1 and "." not in number else number
     value = parse_number(number)
     if value == 0:
         raise ValueError("0 stands everywhere: wait until the value is another one")

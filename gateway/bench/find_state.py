@@ -12,6 +12,7 @@ from gateway.bench.find import Match, match_from
 from gateway.errors import InputError, Problem
 
 FORMAT = "startledger find 1"
+_FOREIGN = "this file was not written by bench find: name another one"
 _LARGEST_FILE = 50_000_000
 
 
@@ -32,7 +33,7 @@ def read_kept(path: Path) -> Kept | None:
             raise InputError([_problem(path, "the file is too large for what find keeps")])
         content = orjson.loads(path.read_bytes())
         if not isinstance(content, dict) or content.get("format") != FORMAT:
-            raise InputError([_problem(path, "this file was not written by bench find: name another one")])
+            raise InputError([_problem(path, _FOREIGN)])
         return Kept(
             device=str(content["device"]),
             unit=int(content["unit"]),
@@ -40,10 +41,14 @@ def read_kept(path: Path) -> Kept | None:
             matches=tuple(match_from(entry) for entry in content["matches"]),
         )
     except FileNotFoundError:
+        if not path.parent.is_dir():
+            raise InputError([_problem(path, "its folder is not there: name a file in a folder that exists")]) from None
         return None
     except OSError as error:
         raise InputError([_problem(path, f"cannot be read: {error.strerror}")]) from error
-    except (orjson.JSONDecodeError, KeyError, TypeError, ValueError) as error:
+    except orjson.JSONDecodeError:
+        raise InputError([_problem(path, _FOREIGN)]) from None
+    except (KeyError, TypeError, ValueError) as error:
         raise InputError([_problem(path, f"cannot be understood ({error}): remove it to begin anew")]) from error
 
 

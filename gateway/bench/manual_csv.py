@@ -10,25 +10,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from gateway.bench import manual_words as words
+from gateway.bench.manual_headings import COLUMNS, find_headings, plain_words
+from gateway.bench.manual_roles import ROLE_WORDS
 from gateway.bench.map_line import quoted
 from gateway.errors import InputError, Problem
 from gateway.registers.model import Order, Table, WordType
 from gateway.registers.roles import ROLES, RoleKind
-
-COLUMNS = {
-    "name": ("name", "signal", "parameter", "description", "register name", "variable", "tag"),
-    "address": ("address", "register", "reg", "addr", "modbus address", "register number", "register address", "offset"),
-    "table": ("table", "function", "function code", "fc", "register type", "object type"),
-    "type": ("type", "format", "data type", "datatype", "data format"),
-    "bit": ("bit", "bit number", "bits"),
-    "scale": ("scale", "factor", "resolution", "multiplier", "scaling", "gain"),
-    "unit": ("unit", "units", "eng unit"),
-    "low": ("min", "low", "minimum"),
-    "high": ("max", "high", "maximum"),
-    "values": ("values", "texts", "enumeration", "codes", "meaning of values", "value list"),
-    "role": ("role",),
-}
-"""Our columns and the headings that are taken for them, whatever their case; other columns are left alone."""
 
 _LARGEST_FILE = 2_000_000
 
@@ -95,13 +82,13 @@ def read_list(path: Path, *, table: Table | None = None) -> Begun:
     text = _text(path)
     rows = list(csv.reader(io.StringIO(text, newline=""), dialect=_dialect(text)))
     lines = _line_numbers(text, rows)
-    head = next((index for index, row in enumerate(rows) if {"name", "address"} <= set(_columns(row))), None)
-    if head is None:
+    headings = find_headings(rows)
+    if headings is None:
         found = ", ".join(rows[0][:8]) if rows else "nothing"
         message = "no heading row with a name and an address column was found"
         allowed = f"name, address, type, unit, scale ... ({'; '.join(', '.join(names[:4]) for names in COLUMNS.values())})"
         raise InputError([Problem(file=str(path), line=1, found=found[:100], allowed=allowed[:400], message=message)])
-    columns = _columns(rows[head])
+    head, columns, titles = headings
     drafts: list[Draft] = []
     unclear: list[Unclear] = []
     names: dict[str, int] = {}
@@ -114,7 +101,7 @@ def read_list(path: Path, *, table: Table | None = None) -> Begun:
             drafts.append(_draft(number, cells, table, names, roles))
         except ValueError as error:
             unclear.append(Unclear(line=number, row=" | ".join(cell.strip() for cell in row if cell.strip())[:120], message=str(error)))
-    taken = {key: rows[head][index].strip() for key, index in columns.items()}
+    taken = {key: titles[index].strip() for key, index in columns.items()}
     return Begun(drafts=tuple(drafts), unclear=tuple(unclear), columns=taken)
 
 
@@ -153,16 +140,6 @@ def _line_numbers(text: str, rows: list[list[str]]) -> list[int]:
     return numbers
 
 
-def _columns(row: list[str]) -> dict[str, int]:
-    found: dict[str, int] = {}
-    for index, heading in enumerate(row):
-        plain = " ".join(re.sub(r"[^a-z0-9]+", " ", heading.lower()).split())
-        for key, names in COLUMNS.items():
-            if plain in names and key not in found:
-                found[key] = index
-    return found
-
-
 def _draft(line: int, cells: Mapping[str, str], table: Table | None, names: dict[str, int], roles: set[str]) -> Draft:
     """Return the map line of a row; ValueError says what is unclear."""
     title = cells.get("name", "")
@@ -173,14 +150,16 @@ def _draft(line: int, cells: Mapping[str, str], table: Table | None, names: dict
     if cells.get("bit"):
         bit = _bit(cells["bit"])
     own_table = words.table_of(cells["table"]) if cells.get("table") else None
-    draft.entries["at"] = _at(address, own_table or table)
+    draft.entries["at"] = _at(address, own_table, table)
+    cells = _with_scale_of_type(cells)
     is_bit_table = _is_bit_table(draft.entries["at"])
     kind = _kind(draft, cells, bit, is_bit_table)
     _scale_and_unit(draft, cells, kind)
     if cells.get("values"):
         draft.entries["texts"] = f"{{{', '.join(f'{code}: {quoted(text)}' for code, text in words.texts_of(cells['values']).items())}}}"
-    if cells.get("low") and cells.get("high") and kind not in (WordType.BIT, WordType.TEXT):
-        draft.entries["plausible"] = f"[{_number(cells['low']):g}, {_number(cells['high']):g}]"
+    low, high = _limits(cells)
+    if low and high and kind not in (WordType.BIT, WordType.TEXT):
+        draft.entries["plausible"] = f"[{_number(low):g}, {_number(high):g}]"
     draft.name, role = _name_and_role(draft, title, cells.get("role", ""), kind, roles)
     if role:
         roles.add(role)
@@ -190,6 +169,13 @@ def _draft(line: int, cells: Mapping[str, str], table: Table | None, names: dict
     return draft
 
 
+def _limits(cells: Mapping[str, str]) -> tuple[str, str]:
+    """Return the lowest and the highest value, from two columns or from one such as `0..800`."""
+    if match := re.fullmatch(r"\s*(-?[0-9.,]*[0-9])\s*(?:\.\.+|-|\u2013|to|bis)\s*(-?[0-9][0-9.,]*)\D*", cells.get("range", "")):
+        return match[1], match[2]
+    return cells.get("low", ""), cells.get("high", "")
+
+
 def _bit(text: str) -> int:
     match = re.fullmatch(r"(?:bit\s*)?(\d{1,2})", text.strip(), re.IGNORECASE)
     if match is None or int(match[1]) > 31:
@@ -197,13 +183,22 @@ def _bit(text: str) -> int:
     return int(match[1])
 
 
-def _at(address: str, table: Table | None) -> str:
-    is_plain = not re.fullmatch(r"[0134]\d{4,5}(-[0134]\d{4,5})?", address)
-    if not is_plain:
-        return address if table is None else f"{table.value} {address}"
-    if table is None:
+def _at(address: str, own_table: Table | None, table: Table | None) -> str:
+    """Return the place; where the first digit of an address names a table, `table`, meant for all rows, gives way to it."""
+    if re.fullmatch(r"[0134]\d{4,5}(-[0134]\d{4,5})?", address):
+        return address if own_table is None else f"{own_table.value} {address}"
+    stands_in = own_table or table
+    if stands_in is None:
         raise ValueError(f"{address}: which table? add a column `table`, or give --table holding or input for all")
-    return f"{table.value} {address}"
+    return f"{stands_in.value} {address}"
+
+
+def _with_scale_of_type(cells: Mapping[str, str]) -> Mapping[str, str]:
+    """Return the cells with a scale that stands behind the type, such as `int16 (x0.1 A)`, in its own column."""
+    match = re.fullmatch(r"(.+?)\s*\(\s*([xX×*/]\s*[0-9].*|0[.,][0-9]+.*)\)", cells.get("type", ""))
+    if match is None or cells.get("scale"):
+        return cells
+    return {**cells, "type": match[1], "scale": match[2].strip()}
 
 
 def _is_bit_table(at: str) -> bool:
@@ -232,7 +227,7 @@ def _kind(draft: Draft, cells: Mapping[str, str], bit: int | None, is_bit_table:
 
 def _scale_and_unit(draft: Draft, cells: Mapping[str, str], kind: WordType) -> None:
     unit_scale, unit = words.unit_of(cells.get("unit", ""))
-    scale, scale_unit = words.scale_of(cells["scale"]) if cells.get("scale") else (1.0, "")
+    scale, scale_unit = _scale(draft, cells.get("scale", ""))
     if unit_scale != 1 and scale not in (1, unit_scale):
         raise ValueError(f"the scale column says {cells['scale']} and the unit column {cells['unit']}: which one?")
     if unit and scale_unit and unit != words.unit_of(scale_unit)[1]:
@@ -246,13 +241,25 @@ def _scale_and_unit(draft: Draft, cells: Mapping[str, str], kind: WordType) -> N
         draft.entries["unit"] = quoted(unit or words.unit_of(scale_unit)[1])
 
 
+def _scale(draft: Draft, text: str) -> tuple[float, str]:
+    """Return what the scale column says; a column of scale and unit may hold the unit alone."""
+    if not text or text in ("-", "\u2013"):
+        return 1.0, ""
+    if not re.search(r"[0-9]", text):
+        return 1.0, text
+    scale, unit = words.scale_of(text)
+    if scale > 1 and not unit:
+        draft.notes.append(f"the list says {text}: where it means divided by that, write {1 / scale:g}")
+    return scale, unit
+
+
 def _number(text: str) -> float:
     return words.scale_of(text)[0] if text.strip() not in ("0", "0.0") else 0.0
 
 
 def _name_and_role(draft: Draft, title: str, given: str, kind: WordType, roles: set[str]) -> tuple[str, str]:
     """Return the signal's name and its role: the column's, or one that the name clearly means and the line can have."""
-    plain = " ".join(re.sub(r"[^a-z0-9]+", " ", title.lower()).split())
+    plain = plain_words(title)
     own = plain.replace(" ", "_")
     name = (own if own[:1].isalpha() else f"n{own}")[:50] or "value"
     if given:
@@ -260,7 +267,7 @@ def _name_and_role(draft: Draft, title: str, given: str, kind: WordType, roles: 
             raise ValueError(f"{given} is no role: {', '.join(ROLES)}")
         draft.entries["role"] = given
         return name, given
-    role = own if own in ROLES else words.ROLE_WORDS.get(plain, "")
+    role = own if own in ROLES else ROLE_WORDS.get(plain, "")
     if not role:
         return name, ""
     why_not = _role_misfit(draft, role, kind, roles)

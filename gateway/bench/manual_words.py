@@ -38,9 +38,13 @@ _TABLE_WORDS = {
     "02": Table.DISCRETE,
 }
 _TYPES = (
-    (r"(float|real|ieee ?754)( ?32)?|float ?single|single", WordType.FLOAT32),
+    (r"(float|real|ieee ?754)( ?32)?( bit)?|float ?single|single|(32 bit )?float(ing point)?", WordType.FLOAT32),
     (r"(float|real) ?64|double|lreal", WordType.FLOAT64),
-    (r"(u|unsigned )(int|integer)?( ?16)?( bit)?|uint ?16|u16|word|ushort|unsigned( short| word)?|uword", WordType.UINT16),
+    (
+        r"(u|unsigned )(int|integer)?( ?16)?( bit)?|uint ?16|u16|word|ushort|unsigned( short| word)?|uword",
+        WordType.UINT16,
+    ),
+    (r"enum(eration)?|bit ?field|bit ?mask|status ?word", WordType.UINT16),
     (r"s?int|int ?16|i16|s16|signed( (int|integer))?( 16)?( bit)?|short|sint16", WordType.INT16),
     (r"uint ?32|u32|udint|dword|ulong|unsigned (long|int 32|32( bit)?)", WordType.UINT32),
     (r"int ?32|i32|s32|dint|long|signed (long|int 32|32( bit)?)|sint32", WordType.INT32),
@@ -98,11 +102,16 @@ def address_of(text: str) -> tuple[str, int | None]:
     if match := re.fullmatch(r"(0x[0-9A-Fa-f]{1,4})|([0-9A-Fa-f]{1,4})[hH]|#([0-9A-Fa-f]{1,4})|\$([0-9A-Fa-f]{1,4})", plain):
         digits = next(group for group in match.groups() if group).lower().removeprefix("0x")
         return f"0x{digits.upper():0>4}", bit
+    if match := re.fullmatch(rf"({_HEX})(?:-|\.\.|to|\u2013)({_HEX})", plain):
+        return f"{address_of(match[1])[0]}-{address_of(match[2])[0]}", bit
     if match := re.fullmatch(r"([0134])[xX](\d{4,5})", plain):
         return f"{match[1]}{match[2]}", bit
     if match := re.fullmatch(r"(\d{1,6})(?:(?:-|\.\.|to|\u2013)(\d{1,6}))?", plain):
         return match[1] if match[2] is None else _range(match[1], match[2]), bit
     raise ValueError(f"{text or 'nothing'} is no address: write 13, 40013, 40,013, 0x000C or 000Ch")
+
+
+_HEX = r"0x[0-9A-Fa-f]{1,4}|[0-9A-Fa-f]{1,4}[hH]"
 
 
 def _range(first: str, last: str) -> str:
@@ -133,12 +142,12 @@ def type_of(text: str) -> TypeFound:
             break
     if "little endian" in plain:
         raise ValueError(f"{text}: are the words, the bytes, or both the other way round? write swapped, byte swapped, or DCBA")
-    if plain in ("16 bit", "16bit", "integer", "int unsigned or signed", "register", "number", "numeric", "value"):
+    if plain.removesuffix("s") in ("16 bit", "16bit", "integer", "int unsigned or signed", "register", "number", "numeric", "value"):
         raise ValueError(f"{text}: signed or not? write uint16 or int16")
-    if plain in ("32 bit", "32bit", "double word"):
+    if plain.removesuffix("s") in ("32 bit", "32bit", "double word"):
         raise ValueError(f"{text}: uint32, int32 or float32?")
     for pattern, kind in _TYPES:
-        if re.fullmatch(pattern, plain):
+        if re.fullmatch(pattern, _sign_and_width(plain)):
             length = re.search(r"\d+$", plain)
             if kind is WordType.TEXT:
                 letters = int(length[0]) if length else 0
@@ -149,6 +158,20 @@ def type_of(text: str) -> TypeFound:
     raise ValueError(
         f"{text or 'nothing'} is no type that is known: write uint16, int16, uint32, int32, float32, bit, bcd16, string[16] ..."
     )
+
+
+def _sign_and_width(plain: str) -> str:
+    """Return a type told in words in one order: sign, then width; anything else as it is.
+
+    >>> _sign_and_width("32 bit unsigned integer"), _sign_and_width("float")
+    ('uint32', 'float')
+    """
+    words = plain.replace("16bit", "16 bit").replace("32bit", "32 bit").replace("64bit", "64 bit").split()
+    signs, widths = {"unsigned", "signed"} & set(words), {"16", "32", "64"} & set(words)
+    rest = set(words) - signs - widths - {"bit", "bits", "integer", "int", "value", "number", "big", "endian", "register"}
+    if len(signs) == len(widths) == 1 and not rest:
+        return f"{'u' if 'unsigned' in signs else ''}int{next(iter(widths))}"
+    return plain
 
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?"
@@ -167,6 +190,9 @@ def scale_of(text: str) -> tuple[float, str]:
         if int(match[1]) == 0:
             raise ValueError(f"{text}: nothing can be divided by 0")
         return 1 / int(match[1]), match[2].strip()
+    if match := re.fullmatch(r"[xX×*]\s*(0[.,]\d+)\s*(.*)", plain):
+        # Nobody multiplies by less than one before sending: it is what the reader has to do.
+        return float(match[1].replace(",", ".")), match[2].strip()
     if re.fullmatch(r"[xX×*]\s*\d+(?:[.,]\d+)?.*|.*[xX×*]\s*\d+", plain):
         raise ValueError(f"{text}: is the raw number multiplied, or is it already? write the value of one count, such as 0.1 A")
     if match := re.fullmatch(rf"({_NUMBER})\s*(.*)", plain):
@@ -183,6 +209,10 @@ def unit_of(text: str) -> tuple[float, str]:
     >>> unit_of("0.1A"), unit_of("°C"), unit_of("-")
     ((0.1, 'A'), (1.0, 'degC'), (1.0, ''))
     """
+    if text.strip().lower() in _UNITS:
+        return 1.0, _UNITS[text.strip().lower()]
+    if re.fullmatch(r".*\S\s*[xX×*]\s*1?0+", text.strip()):
+        raise ValueError(f"{text}: is the raw number multiplied, or is it already? write the value of one count, such as 0.1 A")
     plain = text.strip().strip("[]()").strip()
     if plain in ("", "-", "--", "n/a", "none", "."):
         return 1.0, ""
@@ -234,59 +264,3 @@ def texts_of(text: str) -> dict[int, str]:
             continue
         texts[int(match[1])] = match[2]
     return texts
-
-
-ROLE_WORDS = {
-    "motor current": "current",
-    "line current": "current",
-    "average current": "current",
-    "mean current": "current",
-    "current average": "current",
-    "phase current l1": "current_l1",
-    "phase current l2": "current_l2",
-    "phase current l3": "current_l3",
-    "current phase 1": "current_l1",
-    "current phase 2": "current_l2",
-    "current phase 3": "current_l3",
-    "l1 current": "current_l1",
-    "l2 current": "current_l2",
-    "l3 current": "current_l3",
-    "line voltage": "voltage",
-    "supply voltage": "voltage",
-    "mains voltage": "voltage",
-    "output voltage": "motor_voltage",
-    "active power": "power",
-    "motor power": "power",
-    "cos phi": "power_factor",
-    "mains frequency": "frequency",
-    "motor speed": "speed",
-    "number of starts": "start_count",
-    "start counter": "start_count",
-    "starts": "start_count",
-    "hours run": "running_hours",
-    "operating hours": "running_hours",
-    "run hours": "running_hours",
-    "motor temperature": "winding_temperature",
-    "thermal capacity used": "thermal_used",
-    "motor thermal capacity": "thermal_used",
-    "thermal level": "thermal_used",
-    "fault code": "trip_code",
-    "last trip": "trip_code",
-    "run": "running",
-    "motor running": "running",
-    "ramp up": "starting",
-    "ramping up": "starting",
-    "bypass closed": "at_speed",
-    "full voltage": "at_speed",
-    "ramp down": "stopping",
-    "trip": "tripped",
-    "fault": "tripped",
-    "ramp time": "set_ramp_time",
-    "start ramp time": "set_ramp_time",
-    "current limit": "set_current_limit",
-    "initial voltage": "set_initial_voltage",
-    "full load current": "set_flc",
-    "flc": "set_flc",
-    "motor flc": "set_flc",
-}
-"""How manuals name what the gateway has a role for."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
@@ -70,6 +71,8 @@ def check_report_path(path: Path | None) -> None:
         raise InputError([_problem(path, "name it .html or .json", "report.html, report.json")])
     if not path.parent.is_dir():
         raise InputError([_problem(path, "its folder is not there", "a file in a folder that exists")])
+    if not os.access(path.parent, os.W_OK) or (path.exists() and not os.access(path, os.W_OK)):
+        raise InputError([_problem(path, "it may not be written there", "a file where you may write")])
 
 
 def write_report(path: Path, title: str, at: Instant, facts: Sequence[str], sheets: Sequence[Sheet], result: dict[str, Any]) -> None:

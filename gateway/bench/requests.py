@@ -16,7 +16,7 @@ _OTHER = {Table.HOLDING: Table.INPUT, Table.INPUT: Table.HOLDING, Table.COIL: Ta
 class Intent:
     """What is about to be sent, told to the user first.
 
-    requests: known beforehand. extra: at most so many more, to look at what does not fit. where: address and unit. spans: what is asked
+    requests: known beforehand. extra: at most so many more, and what for. where: address and unit. spans: what is asked
     first. rate: requests a second at most. duration_s: for a watch, how long at most.
     """
 
@@ -26,6 +26,7 @@ class Intent:
     where: str
     spans: tuple[Span, ...]
     rate: float
+    extra_for: str = "to look at what does not fit"
     duration_s: float | None = None
 
     def sentences(self) -> str:
@@ -43,7 +44,7 @@ class Intent:
         else:
             text = f"{self.command} sends {many}"
         if self.extra:
-            text += f", and up to {self.extra} more to look at what does not fit,"
+            text += f", and up to {self.extra} more {self.extra_for},"
         return f"{text} to {self.where}, at most {self.rate:g} a second. Nothing is written."
 
 

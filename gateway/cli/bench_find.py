@@ -126,7 +126,15 @@ def _scanned(visit: options.Visit, spans: list[Span], block: int, dry: bool) -> 
     count = sum(span.count for span in spans)
     requests = sum(len(pieces(span, block)) for span in spans)
     # Where addresses are missing, each request is halved down to them.
-    intent = Intent(command="find", requests=requests, extra=2 * count, where=visit.device, spans=tuple(spans), rate=visit.rate)
+    intent = Intent(
+        command="find",
+        requests=requests,
+        extra=2 * count,
+        extra_for="where addresses are missing",
+        where=visit.device,
+        spans=tuple(spans),
+        rate=visit.rate,
+    )
     options.announce(intent, dry=dry)
 
     async def work(wire: BenchWire) -> list[Exchange]:

@@ -20,7 +20,7 @@ from gateway.bench.report import check_report_path, write_report
 from gateway.bench.requests import Intent
 from gateway.bench.sheets import MARKED, Sheet
 from gateway.bench.wire import BenchWire, DeviceLostError
-from gateway.cli.output import FINDING, GOOD, show, tell
+from gateway.cli.output import GOOD, WRONG_INPUT, show, tell
 from gateway.clock import RealClock
 from gateway.drivers.base import Fault
 from gateway.drivers.tls import client_context
@@ -34,7 +34,7 @@ MODBUS_PORT, SECURED_PORT = 502, 802
 _HOST = re.compile(r"\[([0-9A-Fa-f:.%a-z]+)\]|([A-Za-z0-9](?:[A-Za-z0-9._-]{0,250}[A-Za-z0-9])?)")
 
 AddressArgument = Annotated[str, typer.Argument(metavar="ADDRESS", help="host, host:port (502 by default).", show_default=False)]
-UnitOption = Annotated[int, typer.Option("--unit", min=0, max=255, help="Unit id of the device.")]
+UnitOption = Annotated[int, typer.Option("--unit", help="Unit id of the device, 1 to 247, or 255.")]
 RateOption = Annotated[float | None, typer.Option("--rate", min=0.1, max=200, help="Requests a second at most.", show_default="gentle")]
 TimeoutOption = Annotated[float, typer.Option("--timeout", min=0.05, max=30, help="Seconds to wait for an answer.")]
 FramingOption = Annotated[Framing, typer.Option("--framing", help="tcp, or rtu for bridges that pass serial frames on.")]
@@ -66,6 +66,9 @@ class Visit:
     record: Path | None = None
     tls: TlsFiles | None = None
 
+    def __post_init__(self) -> None:
+        check_unit("--unit", self.unit)
+
     @property
     def device(self) -> str:
         """Address and unit as shown."""
@@ -83,9 +86,17 @@ def host_and_port(text: str, tls: TlsFiles | None = None) -> tuple[str, int]:
     match = re.fullmatch(rf"(?:{_HOST.pattern})(?::([0-9]{{1,5}}))?", plain)
     if match is None or not 0 < int(match[3] or 1) < 65536:
         is_opcua = plain.startswith("opc.tcp:")
-        message = "an OPC UA endpoint does not fit here" if is_opcua else "this is no address of a Modbus device"
+        other = "this is no address of a Modbus device" if plain else "the address of the device is missing"
+        message = "an OPC UA endpoint does not fit here: the map is for Modbus" if is_opcua else other
         raise wrong("ADDRESS", text, "10.0.0.5, 10.0.0.5:502, starter.local, [fe80::1]:502", message)
     return match[1] or match[2], int(match[3] or (MODBUS_PORT if tls is None else SECURED_PORT))
+
+
+def check_unit(option: str, unit: int) -> None:
+    """Raise InputError for a unit id that no device has (Modbus over Serial Line V1.02, 2.2)."""
+    if not 1 <= unit <= 247 and unit != 255:
+        reason = "unit 0 means every device at once (broadcast)" if unit == 0 else "no device has this unit id"
+        raise wrong(option, str(unit), "1 to 247, or 255 for a device with its own connection", reason)
 
 
 def wrong(option: str, found: str, allowed: str, message: str) -> InputError:
@@ -141,7 +152,7 @@ def announce(intent: Intent, *, dry: bool) -> None:
 
 
 def at_device(visit: Visit, work: Callable[[BenchWire], Awaitable[Result]]) -> Result:
-    """Visit a device and return what the work brings; a device that cannot be reached ends the command with its reason and status 1."""
+    """Visit a device and return what the work brings; a device that cannot be reached ends the command with its reason and status 2."""
 
     context = tls_context(visit.tls)
 
@@ -180,7 +191,7 @@ def ended(run: Callable[[], Awaitable[Result]]) -> Result:
         return asyncio.run(whole())
     except DeviceLostError as lost:
         tell(str(lost))
-        raise typer.Exit(FINDING) from None
+        raise typer.Exit(WRONG_INPUT) from None
 
 
 def publish(

@@ -60,7 +60,15 @@ def peek(
         visit = options.Visit(
             host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
         )
-        intent = Intent(command="peek", requests=1, extra=2 * wide.count, where=visit.device, spans=(wide,), rate=visit.rate)
+        intent = Intent(
+            command="peek",
+            requests=1,
+            extra=2 * wide.count,
+            extra_for="where addresses are missing",
+            where=visit.device,
+            spans=(wide,),
+            rate=visit.rate,
+        )
         options.announce(intent, dry=dry_run)
         device, exchanges = visit.device, _read(visit, wide)
     result = _peeked(span, exchanges, value)

@@ -67,6 +67,9 @@ def _units(text: str) -> list[int]:
     parts = [part.strip() for part in text.split(",") if part.strip()]
     if not parts or len(parts) > 32 or not all(re.fullmatch(r"[0-9]{1,3}", part) and int(part) < 256 for part in parts):
         raise options.wrong(
-            "--units", text, "1,2,5: up to 32 ids from 0 to 255", "these are no unit ids; ranges are not scanned on purpose"
+            "--units", text, "1,2,5: up to 32 ids from 1 to 247, or 255", "these are no unit ids; ranges are not scanned on purpose"
         )
-    return list(dict.fromkeys(int(part) for part in parts))
+    units = list(dict.fromkeys(int(part) for part in parts))
+    for unit in units:
+        options.check_unit("--units", unit)
+    return units

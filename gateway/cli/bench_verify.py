@@ -42,7 +42,9 @@ def verify(
     duration: Annotated[float, typer.Option("--for", min=1, max=86400, help="Seconds that --watch waits for a start to end.")] = 300.0,
     flc: options.FlcOption = None,
     rate: options.RateOption = None,
-    timeout: Annotated[float | None, typer.Option("--timeout", help="Seconds to wait for an answer.", show_default="the map's")] = None,
+    timeout: Annotated[
+        float | None, typer.Option("--timeout", min=0.05, max=30, help="Seconds to wait for an answer.", show_default="the map's")
+    ] = None,
     framing: options.FramingOption = Framing.TCP,
     tls_trust: protection.TrustOption = None,
     tls_certificate: protection.TlsCertificateOption = None,

@@ -98,7 +98,7 @@ def test_tables() -> None:
         table_of("memory")
 
 
-@pytest.mark.parametrize("text", ["x10", "* 10", "A x 10", "x 0.1", "many", "0", "1/0"])
+@pytest.mark.parametrize("text", ["x10", "* 10", "A x 10", "many", "0", "1/0"])
 def test_scales_that_are_unclear(text: str) -> None:
     with pytest.raises(ValueError, match=r"multiplied|no scale|divided|every value"):
         scale_of(text)

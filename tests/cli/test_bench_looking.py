@@ -98,6 +98,13 @@ async def test_find_that_finds_nothing_says_so() -> None:
         (["peek", "10.0.0.5", "--at", "holdings 5"], "is not a table"),
         (["probe", "10.0.0.5", "--units", "1-5"], "no unit ids; ranges are not scanned on purpose"),
         (["browse", "10.0.0.5"], "no OPC UA endpoint"),
+        (["probe", "10.0.0.5", "--units", "1,0"], "unit 0 means every device at once"),
+        (["peek", "10.0.0.5", "--at", "holding 5", "--unit", "300"], "no device has this unit id"),
+        (["peek", "", "--at", "holding 5"], "the address of the device is missing"),
+        (["find", "10.0.0.5", "--in", "holding 0-9"], "the value is missing: what does the display show?"),
+        (["find", "10.0.0.5", "--value", "1,234 A", "--in", "holding 0-9"], "three decimals or as thousands?"),
+        (["find", "10.0.0.5", "--value", "42 A", "--in", "holding 0-9", "--keep", "README.md"], "not written by bench find: name another"),
+        (["find", "10.0.0.5", "--value", "42 A", "--in", "holding 0-9", "--keep", "no/such/file"], "its folder is not there"),
     ],
 )
 async def test_bad_input(arguments: list[str], words: str) -> None:

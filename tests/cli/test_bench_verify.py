@@ -151,10 +151,10 @@ async def test_propose_from_a_live_start_and_again_from_its_record(tmp_path: Pat
     }
 
 
-async def test_a_device_that_is_not_there_is_a_finding_in_plain_words(tmp_path: Path, unused_tcp_port: int) -> None:
+async def test_a_device_that_is_not_there_is_told_in_plain_words(tmp_path: Path, unused_tcp_port: int) -> None:
     path = write_map(tmp_path / "map.yaml", RAMP)
     ran = await startledger("bench", "verify", path, f"127.0.0.1:{unused_tcp_port}")
-    assert ran.status == 1
+    assert ran.status == 2
     assert f"127.0.0.1 is there but refuses port {unused_tcp_port}" in ran.err
     assert "Traceback" not in ran.err
 
