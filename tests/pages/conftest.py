@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -11,7 +13,7 @@ import pytest
 import pytest_asyncio
 from playwright.async_api import Browser, ConsoleMessage, Page, Request, async_playwright
 
-from tests.pages.shoot import ARGUMENTS, CHROMIUM, served
+from tests.pages.shoot import ARGUMENTS, CHROMIUM, served, with_kept_words
 from tests.web.tarn_hollow import FakePlant, ShiftedClock, tarn_hollow
 
 PICTURES = Path(__file__).parents[2] / "artefacts" / "pages"
@@ -69,10 +71,11 @@ async def browser() -> AsyncIterator[Browser]:
         await made.close()
 
 
-@pytest_asyncio.fixture(loop_scope="module")
-async def visit(browser: Browser) -> AsyncIterator[Visit]:
+@asynccontextmanager
+async def opened(browser: Browser) -> AsyncIterator[Visit]:
+    """Yield a visit of a plant of its own; AssertionError at its end when anything went wrong in the browser."""
     clock = ShiftedClock()
-    plant = tarn_hollow(clock)
+    plant = fresh_plant(clock)
     async with served(plant, clock) as address:
         context = await browser.new_context(viewport={"width": 1024, "height": 600}, accept_downloads=True)
         page = await context.new_page()
@@ -82,6 +85,25 @@ async def visit(browser: Browser) -> AsyncIterator[Visit]:
         await context.close()
     troubles = [trouble for trouble in made.troubles if not any(words in trouble for words in made.forgiven)]
     assert not troubles, troubles
+
+
+@cache
+def _model() -> FakePlant:
+    return tarn_hollow()
+
+
+def fresh_plant(clock: ShiftedClock) -> FakePlant:
+    """Return the invented plant, to be changed at will. Its figures are worked out once: everything in it but the lists cannot change."""
+    model = _model()
+    motors = {name: replace(motor, starts=list(motor.starts)) for name, motor in model.motors.items()}
+    plant = FakePlant(motors, list(model.standing), list(model.past_alerts), list(model.connections), clock=clock)
+    return with_kept_words(plant)
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def visit(browser: Browser) -> AsyncIterator[Visit]:
+    async with opened(browser) as made:
+        yield made
 
 
 @pytest.fixture

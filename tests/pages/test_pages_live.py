@@ -25,14 +25,6 @@ DUST = '[data-motor="DC-01"]'
 WATER = '[data-motor="RW-01"]'
 
 
-async def test_every_page_loads_without_a_complaint(visit: Visit) -> None:
-    for name, path in PAGES.items():
-        if name != "error":
-            await visit.go(path)
-            assert await visit.page.title()
-            assert (await visit.text("h1")) != ""
-
-
 async def test_an_unknown_motor_gets_a_page(visit: Visit) -> None:
     visit.forgiven = ("404",)
     await visit.go("/motors/XX-99")
@@ -55,15 +47,6 @@ async def test_twelve_motors_with_eight_alerts_still_fit(visit: Visit) -> None:
     await visit.go("/")
     assert await visit.page.locator("#rows a.row.a").count() == 8
     assert await visit.page.evaluate("document.documentElement.scrollHeight") <= 600
-
-
-async def test_no_page_scrolls_sideways(visit: Visit) -> None:
-    for name, path in PAGES.items():
-        visit.forgiven = ("404",)
-        await visit.go(path)
-        for width in (320, 390, 768, 1024, 1440):
-            await visit.page.set_viewport_size({"width": width, "height": 800})
-            assert await visit.page.evaluate("document.documentElement.scrollWidth") <= width, f"{name} at {width}"
 
 
 async def test_figures_of_the_motors_page(visit: Visit) -> None:
@@ -304,10 +287,15 @@ async def test_a_curve_is_read_with_its_unit_and_zoomed_by_dragging(visit: Visit
     await visit.page.wait_for_url("**/signals?*from=*")
     await visit.until_text("h1", "in 2 h")
     async with visit.page.expect_download() as waiting:
-        await visit.page.get_by_role("link", name="Picture").click()
+        await visit.page.get_by_role("link", name="SVG").click()
     picture = tmp_path / "signals.svg"
     await (await waiting.value).save_as(picture)
     assert picture.read_text(encoding="utf-8").startswith("<svg")
+    async with visit.page.expect_download() as waiting:
+        await visit.page.get_by_role("button", name="PNG").click()
+    drawn = tmp_path / "signals.png"
+    await (await waiting.value).save_as(drawn)
+    assert drawn.read_bytes().startswith(b"\x89PNG")
 
 
 async def test_hostile_words_never_run_on_any_page(visit: Visit) -> None:
