@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from gateway.bench.company import Company
+from gateway.bench.company import CURRENTS, Company
 from gateway.bench.exchange import Exchange
 from gateway.bench.judge import Readings, company_of
 from gateway.bench.requests import around, blocks_of, halves, in_other_table, moved, pieces, uncovered
-from gateway.bench.series import SeriesReader
+from gateway.bench.series import Series, SeriesReader
 from gateway.bench.start_checks import is_started
 from gateway.bench.timeline import Timeline, timeline_of
 from gateway.bench.wire import BenchWire
@@ -24,6 +24,7 @@ _SAY_EVERY_S = 10.0
 _AFTER_SPEED_S = 5.0
 _AFTER_STOP_S = 2.0
 _LONGEST_START_S = 120.0
+_STEADY_S, _STEADY_WITHIN = 10.0, 0.1
 
 MANY = 3
 """Doubtful signals that make a mistake of the whole map likely."""
@@ -162,7 +163,20 @@ def _is_over(company: Company, timeline: Timeline, started_s: float) -> bool:
     fed, at_speed = company.is_fed, company.series("at_speed")
     if fed is not None and _lasts(fed < 0.5, timeline, started_s, _AFTER_STOP_S):
         return True
-    return at_speed is not None and _lasts(at_speed.values > 0.5, timeline, started_s, _AFTER_SPEED_S)
+    if at_speed is not None and _lasts(at_speed.values > 0.5, timeline, started_s, _AFTER_SPEED_S):
+        return True
+    return now_s - started_s > _STEADY_S and any(_has_settled(company.series(key), now_s) for key in CURRENTS)
+
+
+def _has_settled(series: Series | None, now_s: float) -> bool:
+    """True when a current has come down from its peak and stays: the start is over, whatever the status bits of a wrong map say."""
+    if series is None or series.span[1] <= 0:
+        return False
+    late = series.values[(series.at_s > now_s - _STEADY_S) & ~np.isnan(series.values)]
+    if not late.size:
+        return False
+    low, high = float(late.min()), float(late.max())
+    return 0 < low and high < 0.6 * series.span[1] and high - low < _STEADY_WITHIN * high
 
 
 def _lasts(holds: npt.NDArray[np.bool_], timeline: Timeline, started_s: float, duration_s: float) -> bool:

@@ -192,7 +192,9 @@ def hint_of(judged: Judgement) -> str:
     """Return in plain words what does not fit and what to try; "" for a signal about which there is nothing to say."""
     found = [each.text for each in sorted(judged.as_written.findings, key=lambda each: -each.weight)]
     parts = [_short_refusal(judged.as_written.series) if judged.verdict is Verdict.UNREADABLE else found[0]] if found else []
-    for number, trial in enumerate(_of_each_kind(judged.better)):
+    # Another place with nothing but 0 is no better a number; of an address that is not there it still tells where one is.
+    told = [trial for trial in judged.better if not trial.series.is_silent or judged.verdict is Verdict.UNREADABLE]
+    for number, trial in enumerate(_of_each_kind(told)):
         parts.append(f"{'or ' if number else ''}{suggestion(judged.signal, trial)}")
     return "; ".join(parts)
 

@@ -7,7 +7,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from gateway.bench.device import read_map, spans_to_watch, watch_start
+from gateway.bench.device import look_closer, read_map, spans_to_watch, watch_start
 from gateway.bench.exchange import Exchange
 from gateway.bench.frames import read_frames
 from gateway.bench.propose import Proposals
@@ -23,7 +23,7 @@ from gateway.cli.bench_opcua import OpcuaVisit, readings
 from gateway.cli.output import FINDING, GOOD, JsonOption, tell
 from gateway.clock import RealClock
 from gateway.registers.load import load_map
-from gateway.registers.model import Protocol, RegisterMap
+from gateway.registers.model import ModbusPlace, Protocol, RegisterMap
 from gateway.site import Framing
 
 _GENTLE, _GENTLE_OPCUA = 20.0, 5.0
@@ -101,7 +101,17 @@ def propose(
         spans = tuple(block.span for block in blocks_of(register_map))
         # Each block with its neighbours, its signals one by one where they do not come together, and the same in the other table.
         most = 5 * len(spans) + 2 * len(register_map.signals)
-        intent = Intent(command="propose", requests=most, extra=0, where=visit.device, spans=spans, rate=visit.rate, duration_s=duration)
+        extra = 4 * (len(spans) + len(register_map.signals))
+        intent = Intent(
+            command="propose",
+            requests=most,
+            extra=extra,
+            extra_for="to look around each address",
+            where=visit.device,
+            spans=spans,
+            rate=visit.rate,
+            duration_s=duration,
+        )
         options.announce(intent, dry=dry_run)
         device, exchanges = visit.device, _record_start(register_map, visit, duration)
     _publish(register_map, proposed(register_map, timeline_of(exchanges), flc_a), device, len(exchanges), json, report)
@@ -118,6 +128,10 @@ def _record_start(register_map: RegisterMap, visit: options.Visit, duration_s: f
     async def work(wire: BenchWire) -> list[Exchange]:
         try:
             await read_map(wire, register_map)
+            # Settings and the like are not swept: they are looked at from all sides once.
+            await look_closer(
+                wire, register_map, [signal.place.span for signal in register_map.signals if isinstance(signal.place, ModbusPlace)]
+            )
             spans = await spans_to_watch(wire, register_map, widely=True)
             tell(f"start the motor now; requests in one sweep: {len(spans)}")
             await watch_start(wire, register_map, spans, RealClock(), duration_s=duration_s, tell=tell)

@@ -178,3 +178,11 @@ async def test_bad_input_is_refused_before_anything_is_sent(tmp_path: Path, argu
     assert ran.status == 2, ran
     assert words in ran.err
     assert "Traceback" not in ran.err
+
+
+async def test_a_motor_at_rest_is_said_to_prove_little(tmp_path: Path) -> None:
+    path = write_map(tmp_path / "map.yaml", RAMP)
+    async with serving(device(RAMP, starts_at_s=None)) as server:
+        ran = await startledger("bench", "verify", path, f"127.0.0.1:{server.port}", "--rate", 200)
+    assert ran.status == 0
+    assert "a motor at rest proves little" in ran.out
