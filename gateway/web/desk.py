@@ -18,6 +18,7 @@ from gateway.web.plant_view import PlantView
 from gateway.web.predicted import CurveShelf
 from gateway.web.snapshot import MotorNow, Snapshot, take_snapshot
 from gateway.web.stream import Hub
+from gateway.web.typed_day import DAY_HINT, DAY_PATTERN
 from gateway.web.words import CAUTION
 
 STATIC = Path(__file__).parent / "static"
@@ -38,6 +39,8 @@ def make_templates() -> Environment:
     environment.globals["motor_url"] = motor_url
     environment.globals["places"] = PLACES
     environment.globals["questions"] = QUESTIONS
+    environment.globals["day_pattern"] = DAY_PATTERN
+    environment.globals["day_hint"] = DAY_HINT
     return environment
 
 

@@ -13,6 +13,7 @@ from gateway.instants import Instant, from_datetime
 from gateway.motors.records import Outcome, Start
 from gateway.web.plant_time import PlantTime
 from gateway.web.plant_view import PlantView
+from gateway.web.typed_day import typed_day
 
 PIECE = 500
 MOST_SEARCHED = 50_000
@@ -28,7 +29,7 @@ OUTCOMES: dict[str, tuple[str, frozenset[Outcome]]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerQuestion:
-    """What was asked: outcome by its key, first and last local day as typed ("" is open), and the same as instants."""
+    """What was asked: outcome by its key, first and last local day as 2026-03-12 ("" is open), and the same as instants."""
 
     outcome: str = ""
     first_day: str = ""
@@ -63,23 +64,37 @@ def ledger_question(outcome: str, first: str, last: str, time: PlantTime) -> Led
         raise HTTPException(422, "The last day lies before the first. Give them the other way round.")
     return LedgerQuestion(
         outcome=outcome,
-        first_day=first,
-        last_day=last,
+        first_day="" if from_day is None else from_day.isoformat(),
+        last_day="" if to_day is None else to_day.isoformat(),
         from_at=None if from_day is None else _begin(from_day, time),
         until_at=None if to_day is None else _begin(to_day + timedelta(days=1), time),
     )
+
+
+def asked_words(question: LedgerQuestion, time: PlantTime) -> str:
+    """Return what was understood, its days in words that can be read in one way only."""
+    parts = [f"{OUTCOMES[question.outcome][0]},"]
+    if question.from_at is not None:
+        parts.append(f"from {time.date(question.from_at)}")
+    if question.until_at is not None:
+        parts.append(f"to {time.date(question.until_at - 1)}")
+    return " ".join(parts).rstrip(",")
+
+
+def day_shortcuts(question: LedgerQuestion, time: PlantTime, now: Instant) -> list[tuple[str, str]]:
+    """Return the days that are asked for most, as (words, query): a panel with fingers need not type them."""
+    today = time.local(now).date()
+    spans = (("today", 1), ("7 days", 7), ("30 days", 30))
+    return [(words, question.query(first=(today - timedelta(days=days - 1)).isoformat(), last=today.isoformat())) for words, days in spans]
 
 
 def _day(field: str, text: str) -> date | None:
     if not text:
         return None
     try:
-        day = date.fromisoformat(text)
+        return typed_day(text)
     except ValueError as error:
-        raise HTTPException(422, f"{field}: {text} is no day; give it as 2026-03-12.") from error
-    if not 1971 <= day.year <= 9998:
-        raise HTTPException(422, f"{field}: {text} lies outside every ledger.")
-    return day
+        raise HTTPException(422, f"{field} day: {error}.") from error
 
 
 def _begin(day: date, time: PlantTime) -> Instant:

@@ -22,7 +22,7 @@ from gateway.web.download import starts_csv
 from gateway.web.form import person_of
 from gateway.web.heat_view import HeatPoint
 from gateway.web.latest_view import along_of, latest_view
-from gateway.web.ledger import OUTCOMES, LedgerQuestion, all_starts, asked_page, asked_starts, ledger_question
+from gateway.web.ledger import OUTCOMES, LedgerQuestion, all_starts, asked_page, asked_starts, asked_words, day_shortcuts, ledger_question
 from gateway.web.motor_rows import is_stale, motor_version, row_of
 from gateway.web.notes import MOST_SHOWN, happenings
 from gateway.web.past import NO_PAST, Past
@@ -130,6 +130,8 @@ class Book:
     before: int | None
     older: int | None
     outcomes: list[tuple[str, str]]
+    understood: str
+    shortcuts: list[tuple[str, str]]
 
 
 def _book(desk: Desk, snapshot: Snapshot, motor: MotorNow, past: Past, question: LedgerQuestion, before: int | None) -> Book:
@@ -141,4 +143,12 @@ def _book(desk: Desk, snapshot: Snapshot, motor: MotorNow, past: Past, question:
         found = [*past.pictured[:1], *found][:limit]
     lines = page_of.ledger_lines(motor, found, past.usual, snapshot.time, snapshot.at)
     outcomes = [(key, words) for key, (words, _) in OUTCOMES.items()]
-    return Book(lines=lines, asked=question, before=before, older=older, outcomes=outcomes)
+    return Book(
+        lines=lines,
+        asked=question,
+        before=before,
+        older=older,
+        outcomes=outcomes,
+        understood=asked_words(question, snapshot.time) if question.narrows else "",
+        shortcuts=day_shortcuts(question, snapshot.time, snapshot.at),
+    )

@@ -10,7 +10,9 @@ import asyncio
 import threading
 from collections.abc import Coroutine, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.concurrency import run_in_threadpool
@@ -115,7 +117,8 @@ def _page(desk: Desk, snapshot: Snapshot, from_text: str, to_text: str, motor: s
         question=QUESTION,
         first=from_text or f"{snapshot.time.local(usual.from_at):%Y-%m-%d}",
         last=to_text or f"{snapshot.time.local(usual.to_at - 1):%Y-%m-%d}",
-        today=f"{snapshot.time.local(snapshot.at):%Y-%m-%d}",
+        understood=period_words(from_text, to_text, snapshot),
+        shortcuts=period_shortcuts(snapshot.time, snapshot.at),
         chosen=motor,
         names=[entry.starter for entry in snapshot.motors],
         problem=problem,
@@ -123,6 +126,31 @@ def _page(desk: Desk, snapshot: Snapshot, from_text: str, to_text: str, motor: s
         is_weekly=settings is not None,
         fault=fault,
     )
+
+
+def period_words(from_text: str, to_text: str, snapshot: Snapshot) -> str:
+    """Return the period that the fields mean, its days in words that can be read in one way only; "" while they mean none."""
+    time = snapshot.time
+    try:
+        period = chosen_period(from_text or None, to_text or None, time.zone, snapshot.at)
+    except InputError:
+        return ""
+    return f"{time.date(period.from_at)} to {time.date(period.to_at - 1)}"
+
+
+def period_shortcuts(time: PlantTime, now: Instant) -> list[tuple[str, str]]:
+    """Return the periods that are asked for most, as (words, query)."""
+    today = time.local(now).date()
+    week = today - timedelta(days=today.weekday())
+    month = today.replace(day=1)
+    last_month = (month - timedelta(days=1)).replace(day=1)
+    spans = (
+        ("yesterday", today - timedelta(days=1), today - timedelta(days=1)),
+        ("last week", week - timedelta(days=7), week - timedelta(days=1)),
+        ("this month", month, today),
+        ("last month", last_month, month - timedelta(days=1)),
+    )
+    return [(words, "?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})) for words, first, last in spans]
 
 
 async def _while_wanted(request: Request, work: Work, making: Coroutine[None, None, Response]) -> Response:

@@ -160,7 +160,7 @@ def _time(fields: SignalFields, snapshot: Snapshot) -> tuple[Instant, Instant]:
         try:
             last = from_datetime(datetime.fromisoformat(fields.end).replace(tzinfo=snapshot.time.zone))
         except ValueError as error:
-            raise HTTPException(422, f"end: {fields.end} is no time; give it as 2026-03-12T14:12, in local time.") from error
+            raise HTTPException(422, f"end: {fields.end} is no time; give it as 2026-03-12 14:12, in local time.") from error
         if not LONGEST <= last <= _LAST_INSTANT:
             raise HTTPException(422, f"end: {fields.end} lies outside every store.")
     return last - int(fields.hours or "24") * HOUR, last

@@ -57,7 +57,7 @@ async def test_a_filtered_ledger_turns_its_pages_and_downloads_the_same(client: 
     ("query", "words"),
     [
         ("outcome=great", "outcome: choose one of"),
-        ("first=yesterday", "first: yesterday is no day"),
+        ("first=yesterday", "first day: yesterday is no day"),
         ("last=0001-01-01", "lies outside every ledger"),
         ("first=2026-03-11&last=2026-03-10", "The last day lies before the first."),
     ],
@@ -154,3 +154,20 @@ async def test_the_wire_page_shows_what_is_asked(client: httpx.AsyncClient) -> N
     assert plan.count("<tr><td>") == 1
     assert plan.count("/motors/") == 12
     assert re.search(r"holding 0 to \d+", plan)
+
+
+async def test_days_are_typed_year_first_and_said_back_in_words(client: httpx.AsyncClient) -> None:
+    html = (await client.get("/motors/DC-01?outcome=at_speed&first=20260311&last=2026-03-12")).text
+    assert "Shown: at speed, from Wed 11 Mar 2026 to Thu 12 Mar 2026, local time." in html
+    assert 'value="2026-03-11"' in html
+    assert 'type="date"' not in html
+    plain = (await client.get("/motors/DC-01")).text
+    assert "Shown:" not in plain
+    assert 'href="/motors/DC-01?first=2026-03-06&amp;last=2026-03-12#ledger">7 days</a>' in plain
+
+
+@pytest.mark.parametrize("typed", ["12/03/2026", "03-12-2026", "2026-02-30", "2026-W11-4", "1.2.26"])
+async def test_a_day_that_could_be_another_is_refused(client: httpx.AsyncClient, typed: str) -> None:
+    answer = await client.get("/motors/DC-01", params={"first": typed})
+    assert answer.status_code == 422
+    assert "2026-03-12" in answer.text

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from gateway.errors import InputError, Problem
 from gateway.instants import MINUTE, SECOND, Instant, from_datetime, from_iso, to_datetime
+from gateway.web.typed_day import typed_day
 
 USUAL_DAYS = 7
 LONGEST_DAYS = 366
@@ -87,7 +88,7 @@ def _instant(field: str, text: str, zone: ZoneInfo, days_more: int, problems: li
     text = text.strip()
     try:
         if len(text) <= 10:
-            return day_begin(date.fromisoformat(text) + timedelta(days=days_more), zone)
+            return day_begin(typed_day(text) + timedelta(days=days_more), zone)
         return from_iso(text)
     except (ValueError, OverflowError):
         message = "this is neither a day nor an instant with a zone"
