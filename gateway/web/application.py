@@ -31,6 +31,7 @@ from gateway.web.reports_page import reports_router
 from gateway.web.signal_page import signal_router
 from gateway.web.snapshot import take_snapshot
 from gateway.web.stream import MOST_STREAMS, Hub
+from gateway.web.warming import warm
 
 logger = logging.getLogger(__name__)
 HANDBOOK = Path(__file__).parent.parent / "handbook"
@@ -46,13 +47,15 @@ def create_app(plant: PlantView, *, clock: Clock | None = None, handbook: Path =
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         feeding = asyncio.create_task(hub.run())
         feeding.add_done_callback(_say_why_ended)
+        warming = asyncio.create_task(warm(desk))
         try:
             yield
         finally:
             hub.stop()
-            feeding.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await feeding
+            for task in (feeding, warming):
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await task
 
     # No generated documentation in production: it tells a stranger more than a user needs.
     app = FastAPI(title="startledger", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)

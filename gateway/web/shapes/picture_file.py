@@ -36,7 +36,7 @@ def picture_file(title: str, drawn: Markup, notes: Sequence[str]) -> str:
 
     >>> text = picture_file("DC-01 <fan>", Markup('<svg width="100" height="50" viewBox="0 0 100 50"></svg>'), ["an estimate"])
     >>> 'width="124"' in text, "DC-01 &lt;fan&gt;" in text, text.count("<svg")
-    (False, True, 2)
+    (True, True, 2)
     """
     found = _SIZE.search(drawn)
     if found is None:

@@ -37,8 +37,13 @@ class Scale:
 
     def clamped(self, value: float) -> float:
         """Return the length for the value, held at the nearer end when it lies outside."""
-        low, high = sorted((self.from_value, self.to_value))
-        return self(min(max(value, low), high))
+        # Every point of every start goes through here, so nothing is called and nothing is sorted.
+        first, last = self.from_value, self.to_value
+        if first <= last:
+            inside = first if value < first else last if value > last else value
+        else:
+            inside = last if value < last else first if value > first else value
+        return self.from_px + (inside - first) / (last - first) * (self.to_px - self.from_px)
 
 
 def nice_step(width: float, most_ticks: int) -> float:

@@ -68,7 +68,7 @@ def _runs(samples: Sequence[tuple[float, float | None]], from_s: float, to_s: fl
             runs.append([])
             before = None
             continue
-        if before is not None:
+        if before is not None and (before[0] < from_s < at or before[0] < to_s < at):
             runs[-1] += _crossings(before, (at, value), from_s, to_s)
         if from_s <= at <= to_s:
             runs[-1].append((at, value))
