@@ -38,6 +38,7 @@ PAGES = {
     "motor": "/motors/DC-01",
     "motor-running": "/motors/RW-01",
     "motor-silent": "/motors/BP-01",
+    "drift": "/motors/DC-01/drift",
     "compare": "/compare?motor=DC-01",
     "predict": "/predict?motor=DC-01",
     "signals": "/signals?motor=DC-01&signal=current&signal=voltage&signal=running",
