@@ -40,8 +40,9 @@ _BEGUN = {Begun.COLD: ", from cold", Begun.WARM: ", from warm", Begun.EITHER: ""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartView:
-    """One chart as the page shows it: the picture, and the same in figures."""
+    """One chart as the page shows it: the picture, and the same in figures. place: its number in the addresses of the files, from 1."""
 
+    place: int
     title: str
     unit: str
     picture: Markup
@@ -84,7 +85,7 @@ def _page(desk: Desk, snapshot: Snapshot, motor: MotorNow, breaks: tuple[DriftBr
         title=motor.starter.title,
         sentence=drift_sentence(name, charts, motor.live.drifts),
         drifts=motor.live.drifts,
-        charts=[chart_view(chart, past.usual, breaks, time) for chart in charts],
+        charts=chart_views(charts, past.usual, breaks, time),
         happened=happenings(desk.plant.notes(name, limit=MOST_SHOWN), breaks, time, now),
         whole=whole,
         most=MOST_STARTS,
@@ -131,14 +132,24 @@ def _moved(charts: Sequence[DriftChart]) -> list[str]:
     ]
 
 
-def chart_view(chart: DriftChart, usual: Usual, breaks: Sequence[DriftBreak], time: PlantTime) -> ChartView:
+def chart_views(charts: Sequence[DriftChart], usual: Usual, breaks: Sequence[DriftBreak], time: PlantTime) -> list[ChartView]:
+    """Return the charts in the order of the page: what drifts, then what is as learned, then what is being learned."""
+    views = [chart_view(place, chart, usual, breaks, time) for place, chart in enumerate(charts, 1)]
+    return sorted(views, key=lambda view: (not view.drifts, view.level == "—"))
+
+
+def chart_view(place: int, chart: DriftChart, usual: Usual, breaks: Sequence[DriftBreak], time: PlantTime) -> ChartView:
     """Return a chart with its figures; the table says the extremes of what the picture shows."""
     words, unit, decimals = _NAMES[chart.figure]
+    # Both limits must differ where they are written: they may lie closer together than the figure is usually told.
+    if chart.stands is not None and chart.baseline.half_width < 0.5 * 10.0**-decimals:
+        decimals += 1
     title = f"{words}{_BEGUN[chart.begun]}"
     values = [point.value for point in chart.points[-SHOWN:]]
     stands = chart.stands
     done = [f"{time.day(each.at)}: {each.reason}" for each in breaks]
     return ChartView(
+        place=place,
         title=title,
         unit=unit,
         picture=control_picture(chart, _band(chart.figure, usual), title, unit, decimals, done),

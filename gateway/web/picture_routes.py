@@ -83,7 +83,7 @@ def _drift(desk: Desk, snapshot: Snapshot, motor: MotorNow, breaks: tuple[DriftB
     charts = drift_charts(starts, breaks, motor.starter.motor.flc_a)
     if not 1 <= place <= len(charts):
         raise HTTPException(404, f"{motor.starter.name} has {len(charts)} charts of drift; there is no number {place}.")
-    view = chart_view(charts[place - 1], _past(desk, motor).usual, breaks, snapshot.time)
+    view = chart_view(place, charts[place - 1], _past(desk, motor).usual, breaks, snapshot.time)
     notes = ["Dots are starts, the broad line their weighted mean; grey: the usual.", _as_of(snapshot)]
     return _file(picture_file(f"{motor.starter.name}, drift", view.picture, notes), f"{motor.starter.name}-drift-{place}")
 
