@@ -142,7 +142,8 @@ def chart_view(place: int, chart: DriftChart, usual: Usual, breaks: Sequence[Dri
     """Return a chart with its figures; the table says the extremes of what the picture shows."""
     words, unit, decimals = _NAMES[chart.figure]
     # Both limits must differ where they are written: they may lie closer together than the figure is usually told.
-    if chart.stands is not None and chart.baseline.half_width < 0.5 * 10.0**-decimals:
+    last = chart.latest
+    if last.high_limit is not None and last.mean is not None and last.high_limit - last.mean < 0.5 * 10.0**-decimals:
         decimals += 1
     title = f"{words}{_BEGUN[chart.begun]}"
     values = [point.value for point in chart.points[-SHOWN:]]

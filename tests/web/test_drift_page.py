@@ -48,6 +48,8 @@ async def test_a_note_is_marked_where_it_was_made_and_learning_begins_anew(plant
     html = (await client.get("/motors/RW-02/drift")).text
     assert "RW-02: still learning, 0 of 15 good starts." in html
     assert f"learning, 0 of {LEARN}" in html
+    assert "12 Mar Thu: belt changed" in html
+    assert "learning anew" in html
 
 
 async def test_a_motor_without_starts_is_told_what_to_wait_for(plant: FakePlant, client: httpx.AsyncClient) -> None:

@@ -36,10 +36,13 @@ def control_picture(chart: DriftChart, band: Band | None, title: str, unit: str,
     up = _value_scale(shown, band)
     parts = [f'<text x="0" y="12" class="t2">{escape(title)} <tspan class="un">{escape(unit)}</tspan></text>']
     parts += _grid(up, decimals) + _usual(band, up) + _cuts(shown, place, breaks)
+    if len(breaks) > chart.latest.part:
+        # Changed since the last start: what is drawn counts no more.
+        parts += _cut(_RIGHT, breaks[-1])
     parts += _line(shown, place, up, lambda point: point.high_limit, "lim") + _line(shown, place, up, lambda point: point.low_limit, "lim")
     parts += _line(shown, place, up, lambda point: point.mean, "g1") + _line(shown, place, up, lambda point: point.level, "lvl")
     parts += [_dot(point, place[point.number], up) for point in shown]
-    parts += _names(_value_names(chart.latest, band, up, decimals), _TOP, _BOTTOM)
+    parts += _names(_value_names(chart, band, up, decimals), _TOP, _BOTTOM)
     parts += _sums(shown, place, decimals)
     first, last = shown[0].number, shown[-1].number
     parts.append(svg.text(_LEFT, HEIGHT - 3, f"start no. {first}"))
@@ -87,13 +90,15 @@ def _cuts(shown: Sequence[ChartPoint], place: dict[int, float], breaks: Sequence
     parts = []
     for before, after in pairwise(shown):
         if after.part > before.part:
-            x = (place[before.number] + place[after.number]) / 2.0
-            words = breaks[after.part - 1]
-            words = words if len(words) <= _MOST_LETTERS else words[: _MOST_LETTERS - 1] + "…"
-            anchor, aside = ("start", 4.0) if x < (_LEFT + _RIGHT) / 2.0 else ("end", -4.0)
-            parts.append(svg.path(f"M{svg.figure(x)} {svg.figure(_TOP - 8.0)}V{svg.figure(_SUM_BOTTOM)}", "cutline"))
-            parts.append(svg.text(x + aside, _TOP - 1.0, words, anchor=anchor))
+            parts += _cut((place[before.number] + place[after.number]) / 2.0, breaks[after.part - 1])
     return parts
+
+
+def _cut(x: float, words: str) -> list[str]:
+    words = words if len(words) <= _MOST_LETTERS else words[: _MOST_LETTERS - 1] + "…"
+    anchor, aside = ("start", 4.0) if x < (_LEFT + _RIGHT) / 2.0 else ("end", -4.0)
+    line = svg.path(f"M{svg.figure(x)} {svg.figure(_TOP - 8.0)}V{svg.figure(_SUM_BOTTOM)}", "cutline")
+    return [line, svg.text(x + aside, _TOP - 1.0, words, anchor=anchor)]
 
 
 def _line(shown: Sequence[ChartPoint], place: dict[int, float], up: Scale, get: Get, css: str) -> list[str]:
@@ -111,8 +116,9 @@ def _dot(point: ChartPoint, x: float, up: Scale) -> str:
     return f'<circle class="{css}" cx="{svg.figure(x)}" cy="{svg.figure(up(point.value))}" r="1.8"/>'
 
 
-def _value_names(latest: ChartPoint, band: Band | None, up: Scale, decimals: int) -> Said:
+def _value_names(chart: DriftChart, band: Band | None, up: Scale, decimals: int) -> Said:
     said: Said = []
+    latest = chart.latest
 
     def add(value: float | None, words: str, css: str) -> None:
         if value is not None:
@@ -124,8 +130,8 @@ def _value_names(latest: ChartPoint, band: Band | None, up: Scale, decimals: int
     if band is not None:
         add(band.high, "usual to", "")
         add(band.low, "usual from", "")
-    if latest.mean is None:
-        said.append((_TOP + 10.0, "still learning", ""))
+    if chart.stands is None:
+        said.append((_TOP + 10.0, "learning anew" if latest.mean is not None else "still learning", ""))
     return said
 
 
