@@ -6,6 +6,7 @@ import json
 import re
 from dataclasses import replace
 from html import unescape
+from itertools import pairwise
 from typing import Any
 
 import httpx
@@ -16,7 +17,7 @@ from gateway.instants import HOUR, MINUTE, SECOND, from_iso
 from gateway.store.readers import StoredEvent
 from gateway.store.samples import Series, thinned
 from gateway.web.plant_time import PlantTime
-from gateway.web.shapes.scales import ClockAxis
+from gateway.web.shapes.scales import ClockAxis, nice_ticks
 from gateway.web.shapes.trend import Gap, Lane, Mark, axis_ticks, lane_picture, lane_scale, with_holes
 from gateway.web.shapes.trend_file import trend_file
 from tests.web.tarn_hollow import NOW, ZONE, FakePlant
@@ -168,3 +169,58 @@ def test_an_empty_stretch_is_told_though_no_gap_was_noted() -> None:
     noted = lane([1.0] * 600, gaps=[Gap(NOW - 14 * HOUR, NOW, "no link")])
     assert [gap.reason for gap in with_holes(noted, DAY).gaps] == ["no link"]
     assert [gap.reason for gap in with_holes(lane([]), DAY).gaps] == ["nothing stored"]
+
+
+@pytest.mark.parametrize("width_h", [720, 168, 24, 6, 1])
+def test_a_spike_keeps_its_height_at_every_width_and_no_column_is_lower_or_higher_than_what_was_read(width_h: int) -> None:
+    at = np.arange(NOW - 30 * 24 * HOUR, NOW, 10 * SECOND)
+    values = 40.0 + np.sin(np.arange(len(at)) / 900.0)
+    spike = len(at) - 137
+    values[spike] = 278.6
+    first = NOW - width_h * HOUR
+    inside = at >= first
+    few = thinned(Series(at[inside], values[inside]), first, NOW, 1200)
+    axis = ClockAxis(first, NOW)
+    drawn = Lane(name="current", unit="A", at=few.at.tolist(), values=few.values.tolist())
+    up = lane_scale(drawn)
+    path = "".join(re.findall(r'class="tr" d="([^"]+)"', str(lane_picture(drawn, axis, TIME).lane)))
+    heights = [float(y) for _, y in re.findall(r"([\d.]+) ([\d.]+)", path)]
+    assert min(heights) == pytest.approx(up(278.6), abs=0.06)
+    assert drawn.extremes == (values[inside].min(), 278.6)
+    # In each of the six hundred stretches the lowest and the highest that are drawn are those that were read.
+    bounds = first + np.arange(601) * (NOW - first) // 600
+    for begin, end in pairwise(bounds.tolist()):
+        raw = values[inside][(at[inside] >= begin) & (at[inside] < end)]
+        shown = few.values[(few.at >= begin) & (few.at < end)]
+        assert len(raw) == 0 or (raw.min(), raw.max()) == (shown.min(), shown.max())
+
+
+def test_nothing_is_drawn_before_the_first_and_after_the_last_sample() -> None:
+    part = Lane(name="current", unit="A", at=[NOW - 10 * HOUR + place * MINUTE for place in range(60)], values=[5.0] * 60)
+    path = "".join(re.findall(r'class="tr" d="([^"]+)"', str(lane_picture(part, DAY, TIME).lane)))
+    places = [float(x) for x, _ in re.findall(r"([\d.]+) ([\d.]+)", path)]
+    assert min(places) >= DAY.percent(part.at[0]) * 10 - 0.1
+    assert max(places) <= DAY.percent(part.at[-1]) * 10 + 0.1
+
+
+async def test_words_table_and_picture_have_the_same_extremes_and_a_second_look_the_same_scale(client: httpx.AsyncClient) -> None:
+    where = f"/signals?motor=DC-01&signal=current&from={(NOW - 2 * HOUR) // 1000}&to={NOW // 1000}"
+    first, second = (await client.get(where)).text, (await client.get(where)).text
+    assert "current over time, 0 to 23 A" in first
+    assert re.search(r'<td class="r">0\.0</td><td class="nw">[^<]+</td><td class="r">23\.0</td>', first)
+    scale = r'data-low="[^"]+" data-high="[^"]+"'
+    assert re.findall(scale, first) == re.findall(scale, second) != []
+
+
+@pytest.mark.parametrize("low", [0.0, -3.0, 380.0])
+def test_ticks_are_one_two_or_five_in_every_decade(low: float) -> None:
+    for decade in range(-3, 5):
+        for mantissa in (1.0, 1.7, 2.4, 3.3, 4.9, 6.1, 9.9):
+            high = low + mantissa * 10.0**decade
+            if 0.0 < low < 0.8 * high:
+                continue  # such an axis begins at 0
+            ticks = nice_ticks(low, high, 4)
+            assert 2 <= len(ticks) <= 6, (low, mantissa, decade)
+            steps = {float(f"{after - before:.6g}") for before, after in pairwise(ticks)}
+            assert len(steps) == 1
+            assert f"{steps.pop():e}"[0] in "125"
