@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import socket
 from pathlib import Path
 
@@ -63,3 +64,17 @@ def test_a_port_that_is_taken_is_said_plainly(tmp_path: Path) -> None:
     assert ran.status == 2
     assert "taken" in ran.err
     assert not (tmp_path / "demo").exists()
+
+
+def test_what_is_piped_has_no_colour_and_only_data(tmp_path: Path) -> None:
+    made = run("new", tmp_path / "site")
+    assert made.status == 0
+    site = next(path for path in (tmp_path / "site").glob("*.yaml") if "starters:" in path.read_text(encoding="utf-8"))
+    told = run("check", site, "--json", colours=True)
+    assert (told.status, told.err) == (0, "")
+    assert json.loads(told.out)
+    in_words = run("check", site, colours=True)
+    assert "\x1b" not in in_words.out + in_words.err
+    wrong = run("chek", site, colours=True)
+    assert (wrong.status, wrong.out) == (2, "")
+    assert "\x1b" not in wrong.err

@@ -1,4 +1,4 @@
-"""The contrast of every colour with what it is drawn on, worked out from the style sheet: a browser's checker cannot tell it of drawings."""
+"""The contrast of every colour with what it is drawn on, worked out from the style sheet: no checker can tell it of drawings."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import httpx
 import pytest
 
-from gateway.instants import HOUR
+from gateway.instants import HOUR, SECOND, from_iso
 from gateway.motors.drift_terms import Begun, Drift, DriftBreak, Figure
 from gateway.motors.records import Outcome
 from tests.web.tarn_hollow import NOW, FakePlant, seen_start
@@ -171,3 +171,14 @@ async def test_a_day_that_could_be_another_is_refused(client: httpx.AsyncClient,
     answer = await client.get("/motors/DC-01", params={"first": typed})
     assert answer.status_code == 422
     assert "2026-03-12" in answer.text
+
+
+async def test_the_half_hour_that_comes_twice_is_told_apart_on_the_page(client: httpx.AsyncClient, plant: FakePlant) -> None:
+    motor = plant.motors["DC-01"]
+    autumn = [from_iso("2025-10-26T01:30:00Z"), from_iso("2025-10-26T00:30:00Z")]
+    motor.starts = [replace(start, began_at=at, ended_at=at + 10 * SECOND) for start, at in zip(motor.starts[:2], autumn, strict=True)]
+    html = (await client.get("/motors/DC-01")).text
+    table = re.sub(r"<[^>]+>", " ", html[html.index('id="ledger-table"') :])
+    found = re.findall(r"26 Oct 2025 01:30:00[^\s]*(?: \w+)?", table)
+    assert len(found) == 2
+    assert len(set(found)) == 2, found
