@@ -18,11 +18,11 @@ from gateway.web.usual import Band
 
 WIDTH, HEIGHT = 354.0, 236.0
 SHOWN = 40
-_LEFT, _RIGHT, _NAMES = 34.0, 250.0, 258.0
+_LEFT, _RIGHT, _NAMES = 34.0, 236.0, 244.0
 _TOP, _BOTTOM = 26.0, 150.0
 _SUM_TOP, _SUM_BOTTOM = 172.0, 218.0
 _PITCH = 13.0
-_MOST_LETTERS = 26
+_MOST_LETTERS = 24
 Get = Callable[[ChartPoint], float | None]
 Said = list[tuple[float, str, str]]
 """(height on the scale, words, class) of what stands at the right edge."""
