@@ -63,7 +63,8 @@ def _title(text: str, stem: str) -> str:
 def rendered(text: str) -> Markup:
     """Return Markdown as HTML; links to other chapters and to pictures of the folder lead to the pages here."""
     html = MarkdownIt("commonmark", {"html": False}).enable("table").render(text)
-    return Markup(_HREF.sub(_page_link, html))
+    # A table wider than a phone scrolls by itself: the arrow keys must reach it.
+    return Markup(_HREF.sub(_page_link, html).replace("<table>", '<table tabindex="0">'))
 
 
 def _page_link(match: re.Match[str]) -> str:

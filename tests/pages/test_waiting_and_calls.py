@@ -167,6 +167,9 @@ async def test_a_flood_leaves_few_rows_that_stay_open_while_the_list_is_renewed(
     rows = visit.page.locator("#alert-list > li")
     assert await rows.count() <= 10
     assert await visit.page.locator("#alert-list .do button").count() >= 100
+    plate = visit.page.locator(".flood .plate > span").first
+    assert await plate.inner_text() == "101 ×"
+    assert await plate.evaluate("(each) => each.scrollWidth <= each.clientWidth")
     flood = visit.page.locator(".flood details").first
     await flood.locator("summary").click()
     inside = await flood.locator("li").count()
