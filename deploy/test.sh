@@ -35,4 +35,5 @@ fi
 
 bash deploy/axe.sh
 bash deploy/check.sh
-exec .venv/bin/python -m pytest -q "${slow[@]}" "$@"
+# Most of a run is waiting for sockets and browsers, so three processes share it; a file stays in one, for its fixtures.
+exec .venv/bin/python -m pytest -q -n 3 --dist loadfile "${slow[@]}" "$@"

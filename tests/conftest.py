@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import threading
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import pytest_asyncio
@@ -15,6 +17,10 @@ from tests.read_only import RECORD, record_opcua
 
 PLAYS_PLC = Path(__file__).parent / "simulators"
 """Tests of the simulators themselves send what a PLC or an attacker would; what they send did not leave the gateway."""
+
+# The width of a terminal (and the one that a shared run makes up) is not the tests' business: each says what it wants.
+for name in ("COLUMNS", "LINES"):
+    os.environ.pop(name, None)
 
 traffic.listeners.append(RECORD.note_modbus)
 
@@ -29,9 +35,21 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     terminalreporter.write_line(RECORD.summary)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """The run is shared between processes: each hands on what it has seen when it ends, so that one verdict covers them all."""
+    part = getattr(node, "workeroutput", {}).get("read_only")
+    if part is not None:
+        RECORD.add(part)
+    else:
+        RECORD.wrong.append(f"unknown: the process {node.gateway.id} ended without its record")
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """A run in which anything but a read reached a simulated device has failed, whatever its tests say."""
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["read_only"] = RECORD.as_plain()
     if RECORD.wrong and session.exitstatus == pytest.ExitCode.OK:
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 

@@ -74,6 +74,16 @@ class Record:
         if number not in SERVICES:
             self.wrong.append(f"OPC UA service {number} in {self.test}")
 
+    def as_plain(self) -> dict[str, Any]:
+        """Return what was seen in plain values, for the process that adds up the parts of a run."""
+        return {"modbus": dict(self.modbus), "opcua": dict(self.opcua), "wrong": list(self.wrong)}
+
+    def add(self, part: dict[str, Any]) -> None:
+        """Add what another process of the same run has seen."""
+        self.modbus.update(part["modbus"])
+        self.opcua.update(part["opcua"])
+        self.wrong.extend(part["wrong"])
+
     @property
     def summary(self) -> str:
         """What a run tells at its end."""

@@ -13,7 +13,8 @@ from tests.cli.test_program import DEMO_SITE
 
 
 def site_with(folder: Path, reports: str) -> Path:
-    text = DEMO_SITE.read_text(encoding="utf-8").replace("../maps/", f"{DEMO_SITE.parent.parent / 'maps'}/")
+    written = DEMO_SITE.read_text(encoding="utf-8").replace("../maps/", f"{DEMO_SITE.parent.parent / 'maps'}/")
+    text = "\n".join(line for line in written.splitlines() if not line.startswith("reports:"))
     path = folder / "site.yaml"
     path.write_text(f"{text}\n{reports}\n", encoding="utf-8")
     return path
