@@ -6,6 +6,8 @@ import re
 
 from gateway.bench.corrections import wire_place
 from gateway.registers.model import ModbusPlace, OpcuaPlace, Order, Signal, SignalPace, WordType
+from gateway.registers.raw_words import minus_nothing
+from gateway.registers.word_shapes import WORD_COUNTS
 
 _PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_./^ -]*")
 
@@ -72,7 +74,7 @@ def _meaning_parts(signal: Signal) -> list[str]:
     if signal.texts:
         parts.append(f"texts: {{{', '.join(f'{code}: {quoted(text)}' for code, text in signal.texts.items())}}}")
     if signal.no_value and signal.type not in (WordType.FLOAT32, WordType.FLOAT64):
-        parts.append(f"no_value: [{', '.join(map(str, signal.no_value))}]")
+        parts.append(f"no_value: [{', '.join(_code(signal, code) for code in signal.no_value)}]")
     elif signal.no_value:
         parts.append(f"no_value: [{', '.join(f'0x{code:X}' for code in signal.no_value)}]")
     if signal.plausible is not None:
@@ -80,6 +82,20 @@ def _meaning_parts(signal: Signal) -> list[str]:
     if signal.pace is SignalPace.SLOW:
         parts.append("pace: slow")
     return parts
+
+
+def _code(signal: Signal, code: int) -> str:
+    """Return a no-value code as a map takes it: a sign without a magnitude only by its pattern.
+
+    >>> from gateway.registers.model import Span, Table
+    >>> place = ModbusPlace(span=Span(Table.HOLDING, 12, 12), written="holding 13")
+    >>> _code(Signal(name="a", key="a", role=None, place=place, type=WordType.SIGN_MAGNITUDE16), -32768)
+    '0x8000'
+    """
+    if signal.type in (WordType.SIGN_MAGNITUDE16, WordType.SIGN_MAGNITUDE32):
+        pattern = minus_nothing(16 * WORD_COUNTS[signal.type])
+        return f"0x{pattern:X}" if code == -pattern else str(code)
+    return str(code)
 
 
 def quoted(text: str) -> str:

@@ -65,9 +65,22 @@ def raw_form(signal: Signal) -> Callable[[int], RawNumber | Flaw] | None:
     if signal.type in (WordType.BCD16, WordType.BCD32):
         return lambda pattern: from_bcd(pattern, 4 * count)
     if signal.type in (WordType.SIGN_MAGNITUDE16, WordType.SIGN_MAGNITUDE32):
-        sign = 1 << (16 * count - 1)
+        sign = minus_nothing(16 * count)
+        if -sign in signal.no_value:
+            return lambda pattern: -sign if pattern == sign else sign - pattern if pattern & sign else pattern
         return lambda pattern: sign - pattern if pattern & sign else pattern
     return None
+
+
+def minus_nothing(bits: int) -> int:
+    """Return the sign-magnitude pattern of a sign without a magnitude.
+
+    It is 0, unless the map names it as a no-value code: then its raw number is minus the pattern, which no other pattern gives.
+
+    >>> hex(minus_nothing(16))
+    '0x8000'
+    """
+    return 1 << (bits - 1)
 
 
 def from_bcd(pattern: int, digits: int) -> int | Flaw:

@@ -72,9 +72,9 @@ def no_value_codes(section: Section, shape: Shape) -> tuple[int, ...]:
         if is_pattern and shape.type in _SIGNED:
             code -= modulus
         elif is_pattern and shape.type in _SIGN_MAGNITUDE:
-            # Minus nothing decodes to 0, which cannot be told from a true 0: it stays out of range and is refused.
-            code = modulus // 2 - code or modulus
-        if low <= code <= high:
+            # Minus nothing is one below the least number: only its pattern names it, never -32768, which the device cannot hold.
+            code = modulus // 2 - code or low - 1
+        if low <= code <= high or (is_pattern and code == low - 1):
             codes.append(code)
         else:
             section.refuse("no_value", f"{shape.type.value} never holds this number", found=item.text, allowed=f"{low} to {high}")

@@ -180,6 +180,10 @@ def test_no_value_codes_become_not_available() -> None:
     gone = Flaw(Quality.BAD, "not available: the device sends its no-value code")
     assert value_of([0xFFFF], WordType.UINT16, no_value=(65535,), scale=0.1) == gone
     assert value_of([0x8000], WordType.INT16, no_value=(-32768,)) == gone
+    assert value_of([0x8000], WordType.SIGN_MAGNITUDE16, no_value=(-32768,)) == gone
+    assert value_of([0x8001], WordType.SIGN_MAGNITUDE16, no_value=(-32768,)) == -1
+    assert value_of([0], WordType.SIGN_MAGNITUDE16, no_value=(-32768,)) == 0
+    assert value_of([0x8000, 0], WordType.SIGN_MAGNITUDE32, no_value=(-(2**31),)) == gone
     assert value_of([0xFFFE], WordType.UINT16, no_value=(65535, 65534)) == gone
     assert value_of([0xFFFD], WordType.UINT16, no_value=(65535, 65534)) == 65533
     assert value_of([0x0F00], WordType.BITS, bit=8, bit_count=4, no_value=(15,)) == gone

@@ -145,6 +145,8 @@ def test_bits(line: str, bit: int, count: int, kind: WordType) -> None:
         ("type: int16, no_value: [-1, 32767]", (-1, 32767)),
         ("type: int32, no_value: 0x80000000", (-(2**31),)),
         ("type: sign_magnitude16, no_value: 0x8001", (-1,)),
+        ("type: sign_magnitude16, no_value: 0x8000", (-32768,)),
+        ("type: sign_magnitude32, no_value: 0x80000000", (-(2**31),)),
         ("type: sign_magnitude16, no_value: [0x7FFF, -32767]", (32767, -32767)),
         ("type: bcd16, no_value: 9999", (9999,)),
         ("bits: 8-11, no_value: 15", (15,)),
@@ -281,7 +283,7 @@ def test_map_settings_and_their_defaults() -> None:
         ("a: {at: holding 1, type: uint16, plausible: {low: 0}}", "plausible", "a list is needed"),
         ("a: {at: holding 1, type: uint16, no_value: 65536}", "no_value", "never holds this number"),
         ("a: {at: holding 1, type: uint16, no_value: -1}", "no_value", "never holds this number"),
-        ("a: {at: holding 1, type: sign_magnitude16, no_value: 0x8000}", "no_value", "never holds this number"),
+        ("a: {at: holding 1, type: sign_magnitude16, no_value: -32768}", "no_value", "never holds this number"),
         ("a: {at: holding 1, type: uint16, no_value: [none, 65535]}", "no_value", "not a whole number"),
         ("a: {at: holding 1, type: uint16, no_value: none}", "no_value", "not a whole number"),
         ("a: {at: holding 1, type: uint16, no_value: [[1]]}", "no_value", "every item must be one value"),
@@ -593,3 +595,5 @@ def test_the_most_requests_a_second_are_a_whole_number(tmp_path: Path) -> None:
     loaded = load_map(path)
     assert loaded.requests_per_s == 5
     assert loaded.signals[0].pace is SignalPace.WATCH
+    path.write_text("map: m\nprotocol: opcua\nnamespace: urn:a\nrequests_per_s: 5\nsignals:\n  a: {node: i=1}\n", encoding="utf-8")
+    assert load_map(path).requests_per_s == 5
