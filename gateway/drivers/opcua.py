@@ -18,6 +18,7 @@ from gateway.drivers.certificates import expiry_note
 from gateway.drivers.flawed import flaws_for
 from gateway.drivers.opcua_session import OpcuaSession
 from gateway.drivers.opcua_values import TRUST_PAST, Image, NodeValue, moment_of, value_of
+from gateway.drivers.request_rate import RequestRate
 from gateway.instants import SECOND, Instant
 from gateway.motors.reading import Flaw, Quality, Reading, Scalar, TimeSource
 from gateway.motors.records import Pace
@@ -95,6 +96,7 @@ class OpcuaLink:
         """Notifications lost since the start, here or in the server's queue."""
         self._endpoint, self._clock = endpoint, clock
         self._timeout_s = max((each.map.timeout_s for each in attached), default=1.0)
+        self._rate = RequestRate(min((each.map.requests_per_s for each in attached if each.map.requests_per_s), default=None))
         self._places: list[OpcuaPlace] = []
         self._starters = {each.starter: _Starter(self._nodes_of(each)) for each in attached}
         self._by_index = {node.index: (starter, node) for starter in self._starters.values() for node in starter.nodes}
@@ -131,7 +133,7 @@ class OpcuaLink:
         if self.is_open:
             return None
         await self.close()
-        session = OpcuaSession(self._endpoint, self._places, self._timeout_s, self._clock, self._security)
+        session = OpcuaSession(self._endpoint, self._places, self._timeout_s, self._clock, self._security, self._rate)
         fault = await session.open()
         self._expiries = session.expiries
         sampling_s = {
@@ -186,7 +188,7 @@ class OpcuaLink:
         if session is None or fault is not None:
             return self._broken(state, earlier, fault or self._closed_fault(), slow)
         due = [node for node in state.nodes if state.is_due(node, session, pace)]
-        began_s = self._clock.monotonic()
+        began_s = self._clock.monotonic() - session.waited_s
         result = await session.read([node.index for node in due])
         if isinstance(result, Fault):
             return self._broken(state, earlier, result, slow)
@@ -207,7 +209,7 @@ class OpcuaLink:
             readings=tuple(readings),
             faults=_missing_faults(state, session, found),
             requests=requests,
-            round_trip_s=self._clock.monotonic() - began_s,
+            round_trip_s=self._clock.monotonic() - session.waited_s - began_s,
             is_unchanged=is_unchanged,
             nodes=dict(state.seen),
         )

@@ -10,23 +10,22 @@ import asyncio
 import logging
 import struct
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
 from urllib.parse import urlparse
 
 from asyncua import ua
 from asyncua.client.client import Client
 from asyncua.client.ua_client import UaClientState
-from asyncua.observer import Observer
 from asyncua.ua.uaerrors import BadTooManyOperations, UaError, UaStatusCodeError
 from cryptography.exceptions import InvalidSignature
 
 from gateway.clock import Clock
 from gateway.drivers import opcua_nodes as nodes
 from gateway.drivers.base import Fault, FaultKind
-from gateway.drivers.guard import check_service
 from gateway.drivers.opcua_faults import fault_of_status, unreadable
+from gateway.drivers.opcua_requests import BlockedServiceError, Requests
 from gateway.drivers.opcua_security import SecurityRefusalError, secure
 from gateway.drivers.opcua_values import NodeValue
+from gateway.drivers.request_rate import RequestRate
 from gateway.drivers.sockets import connect_fault
 from gateway.instants import Instant
 from gateway.registers.model import OpcuaPlace
@@ -49,10 +48,6 @@ _LIFETIME_S = 60.0
 _PORT = 4840
 
 
-class BlockedServiceError(Exception):
-    """The guard stopped a request before it left; a mistake in the program, not of the server."""
-
-
 # What a broken or hostile server can make the library raise while it takes a reply apart.
 BROKEN = (
     OSError,
@@ -68,14 +63,6 @@ BROKEN = (
 )
 
 
-class _ReadOnly(Observer):
-    def observe_request(self, request: object) -> AbstractContextManager[None]:
-        reason = check_service(type(request).__name__)
-        if reason is not None:
-            raise BlockedServiceError(reason)
-        return nullcontext()
-
-
 class OpcuaSession:
     """A connected session over a list of places, which are then named by their index.
 
@@ -83,17 +70,24 @@ class OpcuaSession:
     start_time, namespaces: of the server, as found at connect.
     publishing_interval_s: as the server revised it, None without a subscription.
     last_notified_s: monotonic moment of the last notification [s]; known_until: server time up to which all changes have arrived.
+    rate: of requests, where the server wants no more in a second.
     is_stale: the server has given up the subscription.
     expiries: when the certificates in use expire, and whose they are.
     """
 
     def __init__(
-        self, endpoint: str, places: Sequence[OpcuaPlace], timeout_s: float, clock: Clock, security: OpcuaSecurity | None = None
+        self,
+        endpoint: str,
+        places: Sequence[OpcuaPlace],
+        timeout_s: float,
+        clock: Clock,
+        security: OpcuaSecurity | None = None,
+        rate: RequestRate | None = None,
     ) -> None:
         self._client = Client(endpoint, timeout=timeout_s, watchdog_intervall=max(5.0, 2 * timeout_s), auto_reconnect=False)
         self._client.session_timeout = SESSION_TIMEOUT_MS
         self._client.secure_channel_timeout = CHANNEL_LIFETIME_MS
-        self._client.uaclient.observer = _ReadOnly()
+        self._requests = Requests(self._client.uaclient, rate or RequestRate(None), clock)
         self._endpoint, self._timeout_s, self._clock = urlparse(endpoint), timeout_s, clock
         self._security = security
         self._has_user = security is not None and bool(security.user or security.user_certificate)
@@ -117,6 +111,11 @@ class OpcuaSession:
         """True while the session can be read."""
         return not self._abandoned and self._client.state is UaClientState.CONNECTED
 
+    @property
+    def waited_s(self) -> float:
+        """How long requests were held back so that the server gets no more in a second than its map allows [s]."""
+        return self._requests.waited_s
+
     def abandon(self) -> None:
         """Mark the session as unusable; `close` does the rest."""
         self._abandoned = True
@@ -125,9 +124,11 @@ class OpcuaSession:
         """Connect, learn the server's limits and namespaces, find every node; return why it failed."""
         try:
             # A protected channel takes two connections: one to learn what the server offers, one to use it.
-            async with asyncio.timeout(STEPS_TO_OPEN * self._timeout_s * (1 if self._security is None else 2)):
+            async with self._requests.within(STEPS_TO_OPEN * self._timeout_s * (1 if self._security is None else 2)):
                 if self._security is not None:
+                    await self._requests.turn()
                     self.expiries = await secure(self._client, self._security, self._endpoint.hostname or "", self._clock.now())
+                await self._requests.turn()
                 await self._client.connect()
                 fault = await self._learn()
                 await self._resolve()
@@ -146,7 +147,10 @@ class OpcuaSession:
         self._abandoned = True
         protocol = self._client.uaclient.protocol
         try:
-            async with asyncio.timeout(CLOSE_TIMEOUT_S):
+            async with self._requests.within(CLOSE_TIMEOUT_S):
+                if self._client.state is UaClientState.CONNECTED:
+                    # To end the session is a request that the library makes without asking.
+                    await self._requests.turn()
                 await self._client.disconnect()
         except BROKEN as error:
             _log.debug("closing %s: %s", self._endpoint.netloc, error)
@@ -259,7 +263,7 @@ class OpcuaSession:
             RequestedLifetimeCount=max(3 * _KEEPALIVE_EVERY, round(_LIFETIME_S / interval_s)),
         )
         try:
-            async with asyncio.timeout(STEPS_TO_OPEN * self._timeout_s):
+            async with self._requests.within(STEPS_TO_OPEN * self._timeout_s):
                 created = await self._client.uaclient.session.create_subscription(parameters, self._on_publish)
                 self.publishing_interval_s = created.RevisedPublishingInterval / 1000
                 if self.publishing_interval_s > interval_s:

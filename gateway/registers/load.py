@@ -16,7 +16,7 @@ from gateway.registers.plan import tied_parts
 from gateway.registers.sections import Section
 from gateway.registers.yaml_tree import YamlList, YamlMap, YamlText, parse_tree, read_tree
 
-_COMMON = ("map", "about", "protocol", "timeout", "update_time", "signals")
+_COMMON = ("map", "about", "protocol", "timeout", "update_time", "requests_per_s", "signals")
 _MODBUS = (
     "first_address",
     "word_order",
@@ -27,7 +27,6 @@ _MODBUS = (
     "forbidden",
     "together",
     "min_gap",
-    "requests_per_s",
     "answers_id_zero",
 )
 _OPCUA = ("namespace", "fetch", "sampling_interval")
@@ -83,6 +82,7 @@ def map_from(tree: YamlMap, findings: Findings) -> RegisterMap | None:
         signals=(),
         timeout_s=_given(top.quantity("timeout", "s", 0.05, 60), 1.0),
         update_time_s=_given(top.quantity("update_time", "s", 0, 3600), 0.0),
+        requests_per_s=top.whole("requests_per_s", 1, 1000),
         file=findings.file,
     )
     register_map = _modbus_map(top, base) if protocol is Protocol.MODBUS else _opcua_map(top, base)
@@ -114,7 +114,6 @@ def _modbus_map(top: Section, base: RegisterMap) -> RegisterMap:
         forbidden=_forbidden(top, first_address),
         together=_together(top, sections),
         min_gap_s=_given(top.quantity("min_gap", "s", 0, 10), 0.0),
-        requests_per_s=top.whole("requests_per_s", 1, 1000),
         answers_id_zero=top.flag("answers_id_zero") or False,
     )
     _check_overlaps(sections, register_map.signals)
