@@ -94,7 +94,8 @@ async def test_f19_the_whole_gateway_on_both_wires(tmp_path: Path, name: str, op
         wrong.update(far.wrong_values(FAN), far.wrong_values(PUMP))
     share = looks / (2 * foul_s / 0.02)
     log.info(
-        "%s, both wires, opcua by %s, %g s: %s wrong, shown %.0f %% of the time, back after %.2f s, descriptors %d -> %d, %d of %d packets lost",
+        "%s, both wires, opcua by %s, %g s: %d wrong, shown %.0f %% of the time, back after %.2f s, descriptors %d -> %d, "
+        "%d of %d packets lost",
         *(name, opcua, foul_s, len(wrong), 100 * share, back_s, before, after, net.lost, net.lost + net.passed),
     )
     assert wrong == set()
