@@ -18,6 +18,7 @@ Valid for true r.m.s. currents whose measuring window is short against the start
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -186,13 +187,26 @@ def unbalance_pct(samples: Sequence[Sample]) -> float | None:
     return 100.0 * max(abs(value - mean) for value in means) / mean if mean > 0.0 else None
 
 
-def at_speed_current_a(samples: Sequence[Sample], ended_at: Instant) -> float | None:
-    """Return the mean current at speed [A]: from `SETTLED_AFTER_S` after the end on, earlier samples where there are no later ones."""
-    later = [(seconds_between(ended_at, sample.at), sample.current_a) for sample in samples if sample.at > ended_at]
-    known = [(at_s, current_a) for at_s, current_a in later if current_a is not None]
+def at_speed_current_a(samples: Sequence[Sample], ended_at: Instant, off_a: float) -> float | None:
+    """Return the mean current at speed [A]: from `SETTLED_AFTER_S` after the end on, earlier samples where there are no later ones.
+
+    off_a: the motor is off below this current [A]. A motor that is stopped within these seconds counts up to its stop only.
+
+    >>> at_speed_current_a([Sample(2_000_000, 64.0, {}), Sample(3_000_000, 0.0, {})], 0, 6.4)
+    64.0
+    """
+    later = itertools.takewhile(lambda sample: _is_on(sample, off_a), (sample for sample in samples if sample.at > ended_at))
+    known = [(seconds_between(ended_at, sample.at), sample.current_a) for sample in later if sample.current_a is not None]
     settled = [current_a for at_s, current_a in known if at_s >= SETTLED_AFTER_S]
     chosen = settled or [current_a for _, current_a in known]
     return fmean(chosen) if chosen else None
+
+
+def _is_on(sample: Sample, off_a: float) -> bool:
+    values = sample.values
+    if values.get("running") is False or values.get("stopping") or values.get("tripped"):
+        return False
+    return sample.current_a is None or sample.current_a >= off_a
 
 
 def curve_of(samples: Sequence[Sample], began_at: Instant) -> Curve:

@@ -103,13 +103,14 @@ class UnderWay:
         until = ended.at + round(TAIL_S * SECOND)
         kept = [sample for sample in self.samples if sample.at <= until]
         remarks = self._remarks(outcome, starter)
+        off_a = starter.thresholds.off_ratio * starter.motor.flc_a
         start = Start(
             number=self.number,
             began_at=self.began.at,
             ended_at=ended.at,
             outcome=outcome,
             began_error_s=self.began.error_s,
-            at_speed_current_a=at_speed_current_a(kept, ended.at) if outcome is Outcome.AT_SPEED else None,
+            at_speed_current_a=at_speed_current_a(kept, ended.at, off_a) if outcome is Outcome.AT_SPEED else None,
             heat_before=self.heat_before,
             heat_after=self.heat_after,
             trip_code=self.trip_code,

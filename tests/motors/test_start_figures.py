@@ -288,8 +288,17 @@ def test_unbalance_needs_all_three_phases() -> None:
 
 
 def test_current_at_speed_without_later_samples_is_unknown() -> None:
-    assert at_speed_current_a([Sample(0, 5.0, {})], 10) is None
-    assert at_speed_current_a([Sample(20, 5.0, {}), Sample(30, None, {})], 10) == 5.0
+    assert at_speed_current_a([Sample(0, 5.0, {})], 10, 0.4) is None
+    assert at_speed_current_a([Sample(20, 5.0, {}), Sample(30, None, {})], 10, 0.4) == 5.0
+    assert at_speed_current_a([Sample(20, 0.0, {}), Sample(30, 0.0, {})], 10, 0.4) is None
+
+
+@pytest.mark.parametrize(
+    ("stop_a", "bits"), [(0.0, {}), (30.0, {"stopping": True}), (30.0, {"running": False}), (30.0, {"running": True, "tripped": True})]
+)
+def test_current_at_speed_ends_with_the_stop(stop_a: float, bits: dict[str, bool]) -> None:
+    ran = [Sample(at_s * 1_000_000, 64.0, {"running": True, "stopping": False}) for at_s in (1, 2)]
+    assert at_speed_current_a([*ran, Sample(3_000_000, stop_a, bits), Sample(3_500_000, 200.0, {})], 0, 6.4) == 64.0
 
 
 def test_curves_hold_numbers_and_bits_but_no_text() -> None:
