@@ -48,11 +48,10 @@ def verdict(starter: Starter, history: History, at: Instant) -> LimitVerdict | N
         return verdict_of(LimitName.STARTER_RATING, source, at, None, "the rating cannot be read", doubt=str(refusal))
     marks = marks_until(history, at)
     hidden = hidden_starts(starter, history, at, rating.cycle_s, 1)
-    next_at, reason, doubt = _next_start(rating, starter, history, marks, at)
+    since, next_at, reason, doubt = _next_start(rating, starter, history, marks, at)
     for end in hidden.begins:
         if after(end, rating.cycle_s) > next_at:
             next_at, doubt = after(end, rating.cycle_s), hidden.reason
-    since = marks[-1].began_at if marks else at
     said = verdict_of(
         LimitName.STARTER_RATING,
         source,
@@ -83,7 +82,9 @@ def severity(rating: RatingIndex, starter: Starter, winding_i2t_flc2s: float) ->
 
 def _next_start(
     rating: RatingIndex, starter: Starter, history: History, marks: tuple[StartMark, ...], at: Instant
-) -> tuple[Instant, str, str]:
+) -> tuple[Instant, Instant, str, str]:
+    """Return since when the rating holds the next start, until when, why, and what is not certain of it."""
+    holds_since = marks[-1].began_at if marks else at
     next_at, reason, doubt = at, f"rested as rated after the last start, {duration_words(rating.rest_s)}", ""
     under_way = start_under_way(history)
     for mark in marks:
@@ -103,8 +104,9 @@ def _next_start(
         doubt = "" if mark.seen else "the last start was not seen"
     if rating.kind == "a" and rating.rest_s > 0.0:
         since_off, off_doubt = off_since(starter, history, at)
-        rested = after(at if since_off is None else since_off, rating.rest_s)
+        counts_from = at if since_off is None else since_off
+        rested = after(counts_from, rating.rest_s)
         if rested > next_at:
-            next_at, doubt = rested, off_doubt
+            holds_since, next_at, doubt = counts_from, rested, off_doubt
             reason = f"off part of the rated cycle {duration_words(rating.rest_s)}, counts from the stop"
-    return next_at, reason, doubt
+    return holds_since, next_at, reason, doubt

@@ -69,6 +69,11 @@ def test_type_a_needs_the_off_part_of_the_cycle() -> None:
     assert running.wait_s == 72.0
 
 
+def test_the_off_part_of_a_running_motor_holds_from_the_stop_that_is_to_come() -> None:
+    running = given(starter_rating.verdict(TYPE_A, past([mark(60)], state=MotorState.RUNNING), T0))
+    assert running.holds == ((T0, after(T0, 72.0)),)
+
+
 def test_type_a_of_full_on_load_needs_no_off_time() -> None:
     full = starter(device={"rating": "80 A: AC-53a: 3.5-17: 100-5"})
     assert given(starter_rating.verdict(full, past([mark(60)], state=MotorState.RUNNING), T0)).wait_s == 0.0
