@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from gateway.instants import MINUTE
-from gateway.motors.alerts import Alert
+from gateway.instants import MINUTE, seconds_between
+from gateway.motors.alerts import Alert, AlertKind
 from gateway.web.alert_storm import grouped, span_of
 from gateway.web.plant_time import age, span
 from gateway.web.shapes.alert_line import alert_line
 from gateway.web.snapshot import Snapshot
 from gateway.web.wall_page import KIND_WORDS
-from gateway.web.words import capital, counted
+from gateway.web.words import capital, counted, with_signs
 
 _MOST_NAMES = 8
 
@@ -118,7 +118,7 @@ def _line(alert: Alert, snapshot: Snapshot) -> AlertLine:
         id=alert.id,
         motor=alert.starter,
         priority=min(max(alert.priority, 1), 3),
-        text=capital(alert.text),
+        text=told(alert),
         advice=f"Look first: {alert.advice.rstrip('.')}." if alert.advice else "",
         line=alert_line(alert, time, now),
         state=state,
@@ -128,13 +128,20 @@ def _line(alert: Alert, snapshot: Snapshot) -> AlertLine:
     )
 
 
+def told(alert: Alert) -> str:
+    """Return what an alert says. Its text is of the moment it was raised: lost data that are back say how long they were away."""
+    if alert.kind is AlertKind.NO_DATA and alert.returned_at is not None:
+        return f"No data, back after {span(seconds_between(alert.raised_at, alert.returned_at))}"
+    return with_signs(capital(alert.text))
+
+
 def past_lines(found: Sequence[Alert], snapshot: Snapshot) -> list[PastLine]:
     """Return the alerts that stand no longer, newest first as given."""
     now, time = snapshot.at, snapshot.time
     return [
         PastLine(
             motor=alert.starter,
-            text=capital(alert.text),
+            text=told(alert),
             raised=time.moment(alert.raised_at, now),
             returned="" if alert.returned_at is None else time.moment(alert.returned_at, now),
             seen_by=alert.acknowledged_by or "",

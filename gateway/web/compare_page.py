@@ -155,9 +155,20 @@ def compare_lines(one: Side, two: Side, time: PlantTime, now: Instant) -> list[L
     for name, unit, decimals, value, error in _FIGURES:
         a, b = (value(side) for side in (one, two))
         shown = [with_error(got, error(side), decimals) for got, side in ((a, one), (b, two))]
-        gap = "—" if a is None or b is None else f"{'+' if a >= b else ''}{number(a - b, decimals)}"
+        gap = "—" if a is None or b is None else _difference(a, b, decimals)
         lines.append(Line(name=name, unit=unit, first=shown[0], second=shown[1], difference=gap))
     return lines
+
+
+def _difference(first: float, second: float, decimals: int) -> str:
+    """Return the difference of the figures as they are shown, so that the line adds up for its reader; 0 has no sign.
+
+    >>> _difference(24.6, 25.4, 0), _difference(9.08, 9.13, 1), _difference(6.34, 6.18, 1), _difference(31.0, 42.0, 0)
+    ('0', '0.0', '+0.1', '−11')
+    """
+    gap = round(first, decimals) - round(second, decimals)
+    words = number(abs(gap), decimals)
+    return words if not round(gap, decimals) else f"{'+' if gap > 0 else '−'}{words}"
 
 
 def _of(get: Callable[[Start], float | None]) -> Callable[[Side], float | None]:

@@ -19,7 +19,7 @@ from gateway.web.predicted import CurveShelf
 from gateway.web.snapshot import MotorNow, Snapshot, take_snapshot
 from gateway.web.stream import Hub
 from gateway.web.typed_day import DAY_HINT, DAY_PATTERN
-from gateway.web.words import CAUTION
+from gateway.web.words import CAUTION, with_signs
 
 STATIC = Path(__file__).parent / "static"
 
@@ -34,6 +34,7 @@ def make_templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
+    environment.filters["signs"] = with_signs
     environment.globals["caution"] = CAUTION
     environment.globals["asset"] = asset
     environment.globals["motor_url"] = motor_url

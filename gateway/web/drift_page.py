@@ -23,7 +23,7 @@ from gateway.web.plant_time import PlantTime
 from gateway.web.shapes.control_picture import SHOWN, control_picture
 from gateway.web.snapshot import MotorNow, Snapshot
 from gateway.web.usual import Band, Usual
-from gateway.web.words import counted, number
+from gateway.web.words import counted, number, with_signs
 
 MOST_STARTS = 20_000
 """Starts looked through since the last change of the machine; the page says so where there are more."""
@@ -109,7 +109,7 @@ def watched_starts(desk: Desk, name: str, breaks: Sequence[DriftBreak]) -> tuple
 
 def drift_sentence(name: str, charts: Sequence[DriftChart], drifts: Sequence[Drift]) -> str:
     """Return the answer: what drifts, or that nothing does, or how far learning has got."""
-    told = [drift.text for drift in drifts] or _moved(charts)
+    told = [with_signs(words) for words in [drift.text for drift in drifts] or _moved(charts)]
     if told:
         more = f", and {counted(len(told) - 1, 'more figure', 'more figures')}" if len(told) > 1 else ""
         return f"{name}: {told[0]}{more}."

@@ -10,8 +10,9 @@ from gateway.motors.facts import Starter
 from gateway.services.motor_fit import FittedStart, MotorFit
 from gateway.web.desk import STATIC, make_templates
 from gateway.web.plant_time import PlantTime
-from gateway.web.prediction_view import CAUTION, with_signs
+from gateway.web.prediction_view import CAUTION
 from gateway.web.shapes.fit_overlay import fit_overlay, overlay_scales
+from gateway.web.words import with_signs
 
 _MOST_LATER = 12
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -116,6 +116,8 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
     budget = motor.budget
     axis = ladder.ladder_axis(budget)
     view = heat_view(motor.starter, history, budget, trail, axis.to_at)
+    if motor.live.heat is None:  # what a motor never read is taken to start from is no reading: the other pages say "not known"
+        view = replace(view, now=None)
     rows = []
     for verdict in budget.limits:
         main, below = limit_cell(verdict, budget, time)
@@ -142,9 +144,10 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
         lines.append(f"{percent(view.at_answer)} at {time.clock(budget.next_start_at)}")
     if view.after_start is not None:
         lines.append(f"{percent(view.after_start)} after a start{', estimate' if view.estimated else ''}")
-    if not view.certain:
+    if not view.certain and view.now is not None:
         lines.append("uncertain")
-    texts = HeatTexts(now=percent(view.now), lines=tuple(lines), needed=percent(view.needed), source=view.source)
+    used = "not known" if view.now is None else f"{percent(view.now)} now"
+    texts = HeatTexts(now=used, lines=tuple(lines), needed=percent(view.needed), source=view.source)
     return Ladder(
         axis=ladder.axis_lane(axis, time),
         rows=tuple(rows),

@@ -23,6 +23,7 @@ from gateway.web.words import (
     title_of,
     turning,
     with_error,
+    with_signs,
 )
 
 ROOMY_ROWS = 4
@@ -70,7 +71,7 @@ def row_of(motor: MotorNow, now: Instant, time: PlantTime) -> Row:
         title=title_of(motor.starter),
         power=power_of(motor.starter),
         priority=alert.priority if alert is not None else 0,
-        reason=capital(alert.text) if alert is not None else "",
+        reason=with_signs(capital(alert.text)) if alert is not None else "",
         state=_state(live, stale),
         state_note=_state_note(live, stale, now, time),
         stale=stale,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -14,6 +13,7 @@ from gateway.services.setting_sweep import SettingSweep, bound_words, setting_wo
 from gateway.services.setting_words import setting_texts
 from gateway.web.shapes.run_curves import common_scales, run_curves
 from gateway.web.shapes.sweep_map import sweep_map
+from gateway.web.words import with_signs
 
 CAUTION = "A prediction is an estimate from catalogue data. It replaces no protection and no maker's data."
 QUESTION = "What would another starting method do to this motor, its load and its supply?"
@@ -163,11 +163,6 @@ def _notes(forecast: Forecast) -> list[str]:
         notes.append(f"Not in the site file, typical values taken: {'; '.join(forecast.prediction.assumed)}.")
     notes.append(f"Thermal capacity: {forecast.thermal_source}. A long run at full load uses {100 * forecast.hot_used:.0f} % of it.")
     return notes
-
-
-def with_signs(text: str) -> str:
-    """Return text with the signs of the pages."""
-    return re.sub(r"(?<=\d) x(?=[ ,.])", " ×", text).replace("FLC2 s", "FLC² s").replace("FLC2s", "FLC² s").replace("I2t", "I²t")
 
 
 def _settings(outlook: MethodOutlook) -> str:

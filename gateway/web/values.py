@@ -67,7 +67,7 @@ def value_text(value: Scalar | None, texts: Mapping[int, str] | None = None, *, 
     if isinstance(value, bool) or (flag and isinstance(value, int | float)):
         return "yes" if value else "no"
     if isinstance(value, str):
-        return value
+        return value if value.strip() else "empty text"
     named = texts.get(int(value)) if texts and float(value).is_integer() else None
     if named is not None:
         return f"{int(value)}, {named}"

@@ -46,8 +46,13 @@ def wall_sentence(snapshot: Snapshot) -> str:
         return "No data yet"
     action = sum(1 for motor in snapshot.motors if motor.foremost is not None and motor.foremost.priority == 1)
     look = sum(1 for motor in snapshot.motors if motor.foremost is not None and motor.foremost.priority == 2)
-    parts = ([f"{action} need{'s' if action == 1 else ''} action"] if action else []) + ([f"{look} a look"] if look else [])
+    parts = ([f"{action} need{'s' if action == 1 else ''} action"] if action else []) + ([_look(look, short=action > 0)] if look else [])
     return ", ".join(parts) if parts else f"All {len(snapshot.motors)} as usual"
+
+
+def _look(count: int, *, short: bool) -> str:
+    """Return how many need a look; short behind "need action", whose verb serves both and keeps the line on the wall."""
+    return f"{count} a look" if short else f"{count} need{'s' if count == 1 else ''} a look"
 
 
 def wall_rows(snapshot: Snapshot) -> list[WallRow]:

@@ -6,6 +6,7 @@ Words are plain trade English; figures in every sentence; "may", never "safe". N
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from gateway.instants import Instant, seconds_between
@@ -234,6 +235,15 @@ def with_error(value: float | None, error: float | None, decimals: int) -> str:
         return number(value, decimals)
     shown = max(0, decimals - 1)
     return f"{number(value, shown)} ± {number(math.ceil(error * 10**shown) / 10**shown, shown)}"
+
+
+def with_signs(text: str) -> str:
+    """Return text with the signs of the pages; the core and the command line keep to plain letters.
+
+    >>> with_signs("I2t of starts grows: 31 to 42 FLC2 s"), with_signs("limit 1.1 x FLC")
+    ('I²t of starts grows: 31 to 42 FLC² s', 'limit 1.1 × FLC')
+    """
+    return re.sub(r"(?<=\d) x(?=[ ,.])", " ×", text).replace("FLC2 s", "FLC² s").replace("FLC2s", "FLC² s").replace("I2t", "I²t")
 
 
 def sentence(words: str) -> str:

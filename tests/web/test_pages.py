@@ -11,11 +11,13 @@ from fastapi import FastAPI
 
 from gateway.clock import HandClock
 from gateway.errors import StoreError
+from gateway.instants import SECOND
 from gateway.motors.alerts import AlertKind
 from gateway.motors.facts import LoadKind
 from gateway.motors.reading import Quality
 from gateway.motors.records import MotorState
 from gateway.services.health import LinkHealth
+from gateway.web.alert_page import told
 from gateway.web.application import create_app
 from tests.web.tarn_hollow import NOW, FakePlant, alert_of, motor_of, starter_of
 
@@ -148,6 +150,14 @@ async def test_no_alert(client: httpx.AsyncClient, plant: FakePlant) -> None:
     plant.standing.clear()
     assert "No alert stands." in await page(client, "/alerts")
     assert "All 12 motors as usual." in await page(client, "/")
+
+
+def test_lost_data_that_are_back_say_how_long_they_were_away() -> None:
+    """The text of the moment it was raised would tell a technician that 40 min of silence were 51 s."""
+    lost = alert_of("BP-01", AlertKind.NO_DATA, 2, "no data for 51 s", "whether the device is on", 60)
+    assert told(lost) == "No data for 51 s"
+    assert told(replace(lost, returned_at=lost.raised_at + 40 * 60 * SECOND)) == "No data, back after 40 min"
+    assert told(replace(lost, kind=AlertKind.DRIFT, text="I2t of starts grows: 31 to 42 FLC2 s")) == "I²t of starts grows: 31 to 42 FLC² s"
 
 
 async def test_alert_sentences(client: httpx.AsyncClient, plant: FakePlant) -> None:

@@ -33,6 +33,8 @@ def test_one_line(plant: FakePlant) -> None:
     assert wall_sentence(moment(plant)) == "2 need action, 2 a look"
     plant.standing = plant.standing[:1]
     assert wall_sentence(moment(plant)) == "1 needs action"
+    plant.standing[:] = [alert_of("RW-02", AlertKind.DRIFT, 2, "starts grow longer", "bearings", 3)]
+    assert wall_sentence(moment(plant)) == "1 needs a look"
     plant.standing.clear()
     assert wall_sentence(moment(plant)) == "All 12 as usual"
     whole = moment(plant)

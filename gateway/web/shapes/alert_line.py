@@ -18,6 +18,7 @@ def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
     """Return the line: broad while nobody has seen the alert, thin once seen and still active, double thin when it went back unseen."""
     level = min(max(alert.priority, 1), 3)
     stops = (alert.raised_at, alert.acknowledged_at, alert.returned_at)
+    other_day = any(at is not None and time.moment(at, now) != time.clock(at) for at in stops)
     parts = _track(level, acknowledged=alert.acknowledged_at is not None, returned=alert.returned_at is not None)
     for x, at in zip(_STOPS, stops, strict=True):
         parts.append(svg.rect(x - 7, 5, 14, 14, f"l{level}" if at is not None else "stop"))
@@ -28,6 +29,8 @@ def alert_line(alert: Alert, time: PlantTime, now: Instant) -> Markup:
         parts.append(svg.text(x, 36, clock, "t2", "middle"))
         if words != clock:  # of another day: the date stands below, since both beside each other would run into the next stop
             parts.append(svg.text(x, 51, words.removesuffix(clock).strip(), "", "middle"))
+        elif other_day:  # beside "17 Nov" a bare clock reads as the same day
+            parts.append(svg.text(x, 51, "today", "", "middle"))
     label = ", ".join(
         f"{name} {'no' if at is None else time.moment(at, now)}"
         for name, at in zip(("raised", "acknowledged", "returned"), stops, strict=True)
