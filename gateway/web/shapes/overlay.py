@@ -14,6 +14,8 @@ from gateway.web.shapes.scales import FRAME_S, Scale, nice_ticks, thinned
 
 WIDTH, HEIGHT = 640.0, 300.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 30.0, 632.0, 22.0, 272.0
+_LETTER_PX = 8.0
+"""The names are set bold and begin with tags in capitals: wider than the letters of the other pictures."""
 Samples = Sequence[tuple[float, float | None]]
 
 
@@ -39,7 +41,7 @@ def overlay(first: Laid, second: Laid, unit: str) -> Markup:
         runs = _runs(laid.samples, across, up)
         parts += [svg.path(svg.line_path(run), css) for run in runs if len(run) > 1]
         named.append((laid.name, max(runs, key=len, default=[])))
-    names = placed_names(named, Box(_LEFT, _TOP, _RIGHT, _BOTTOM))
+    names = placed_names(named, Box(_LEFT, _TOP, _RIGHT, _BOTTOM), letter_px=_LETTER_PX)
     parts += [svg.text(name.x, name.y, name.words, "t2") for name in names]
     return svg.picture(WIDTH, HEIGHT, f"{unit} over seconds: {first.words}; {second.words}", parts, "chart")
 

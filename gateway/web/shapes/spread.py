@@ -67,6 +67,9 @@ def spread(
 
 
 def _band_marks(band: Band, decimals: int) -> list[str]:
+    """Return the band with its two figures, written so fine (by two decimals at most) that they are not one and the same."""
+    finer = (more for more in range(decimals, decimals + 3) if f"{band.high:.{more}f}" != f"{band.low:.{more}f}")
+    decimals = next(finer, decimals)
     edges = f"M0 {svg.figure(_BAND_TOP)}H170M0 {svg.figure(_BAND_BOTTOM)}H170"
     return [
         svg.rect(0, _BAND_TOP, WIDTH, _BAND_BOTTOM - _BAND_TOP, "band"),

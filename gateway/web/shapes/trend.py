@@ -162,10 +162,14 @@ def _day_words(at: Instant, time: PlantTime) -> str:
 def axis_picture(axis: ClockAxis, time: PlantTime) -> Markup:
     """Return the labels of the time axis."""
     parts = []
-    for at, label in axis_ticks(axis, time):
+    ticks = axis_ticks(axis, time)
+    # A phone has room for every other label; the day that begins keeps its own.
+    kept = next((place for place, (_, label) in enumerate(ticks) if ":" not in label), 0) % 2
+    for number, (at, label) in enumerate(ticks):
         place = axis.percent(at)
         anchor = "start" if place < 3 else "end" if place > 97 else "middle"
-        parts.append(f'<text x="{place:.2f}%" y="13" text-anchor="{anchor}">{escape(label)}</text>')
+        css = "" if number % 2 == kept else ' class="other"'
+        parts.append(f'<text{css} x="{place:.2f}%" y="13" text-anchor="{anchor}">{escape(label)}</text>')
     return Markup(f'<svg class="lane labels" width="100%" height="18" aria-hidden="true">{"".join(parts)}</svg>')
 
 
