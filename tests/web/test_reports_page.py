@@ -25,7 +25,7 @@ async def test_the_page_offers_a_week_and_every_motor(client: httpx.AsyncClient)
     assert 'name="from" value="2026-03-06"' in html
     assert 'name="to" value="2026-03-12"' in html
     assert "As it stands: Fri 6 Mar 2026 to Thu 12 Mar 2026." in html
-    assert '<a href="/reports?from=2026-03-02&amp;to=2026-03-08">last week</a>' in html
+    assert '<a class="btn small" href="/reports?from=2026-03-02&amp;to=2026-03-08">last week</a>' in html
     assert html.count("<option") == 13
     assert [f'value="{form}"' in html for form in ("view", "pdf", "html", "csv", "json")] == [True] * 5
     assert "reports: {folder: reports, weekday: monday}" in html
