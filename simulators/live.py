@@ -16,6 +16,7 @@ from pathlib import Path
 from gateway.clock import Clock, RealClock
 from gateway.instants import SECOND, Instant
 from gateway.registers.model import Protocol, Table
+from simulators import request_log
 from simulators.commands import CommandDesk
 from simulators.fault_desk import FaultDesk
 from simulators.faults import FaultSwitch
@@ -144,6 +145,7 @@ class LivePlant:
 
     async def start(self) -> None:
         """Catch up with the clock and serve. Raises ServeError when an address is taken; nothing is left serving then."""
+        request_log.begin_if_wanted()
         self._anchor_s = max((self._clock.now() - self.begin_at) / SECOND, 0.0)
         self._anchor_monotonic_s = self._clock.monotonic()
         for starter in self.starters.values():

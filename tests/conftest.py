@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import tempfile
 import threading
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
-from simulators import traffic
+from simulators import request_log, traffic
 from tests.read_only import RECORD, record_opcua
 
 PLAYS_PLC = Path(__file__).parent / "simulators"
@@ -22,6 +23,10 @@ PLAYS_PLC = Path(__file__).parent / "simulators"
 for name in ("COLUMNS", "LINES"):
     os.environ.pop(name, None)
 
+LOG_FOLDER = tempfile.TemporaryDirectory(prefix="requests-")
+LOG = Path(LOG_FOLDER.name) / "requests.jsonl"
+"""Where simulated devices in processes of their own write what reached them."""
+
 traffic.listeners.append(RECORD.note_modbus)
 
 
@@ -29,6 +34,10 @@ traffic.listeners.append(RECORD.note_modbus)
 def what_reaches_a_device_is_recorded(request: pytest.FixtureRequest) -> None:
     record_opcua()
     RECORD.test = "" if PLAYS_PLC in request.path.parents or request.node.get_closest_marker("plays_plc") else request.node.nodeid
+    if RECORD.test:
+        os.environ[request_log.VARIABLE] = str(LOG)
+    else:
+        os.environ.pop(request_log.VARIABLE, None)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -48,6 +57,9 @@ def pytest_testnodedown(node: Any) -> None:
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """A run in which anything but a read reached a simulated device has failed, whatever its tests say."""
+    os.environ.pop(request_log.VARIABLE, None)
+    RECORD.note_log(LOG)
+    LOG_FOLDER.cleanup()
     if hasattr(session.config, "workeroutput"):
         session.config.workeroutput["read_only"] = RECORD.as_plain()
     if RECORD.wrong and session.exitstatus == pytest.ExitCode.OK:

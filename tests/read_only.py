@@ -5,10 +5,13 @@ Written after the standards, not after the gateway's own guard, so that a mistak
 
 from __future__ import annotations
 
+import json
+import os
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
 from functools import wraps
+from pathlib import Path
 from typing import Any
 
 READS = {1: 2000, 2: 2000, 3: 125, 4: 125}
@@ -56,33 +59,59 @@ class Record:
     modbus: Counter[int] = field(default_factory=Counter)
     opcua: Counter[str] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)
+    processes: set[int] = field(default_factory=set)
 
-    def note_modbus(self, unit: int, pdu: bytes) -> None:
-        """Take one request."""
+    def note_modbus(self, unit: int, pdu: bytes, times: int = 1) -> None:
+        """Take one request, or the same one several times."""
         if not self.test:
             return
-        self.modbus[pdu[0] if pdu else -1] += 1
+        self.modbus[pdu[0] if pdu else -1] += times
         fault = fault_of(pdu)
         if fault is not None:
             self.wrong.append(f"{fault} to unit {unit} in {self.test}")
 
-    def note_opcua(self, number: int) -> None:
-        """Take one service request."""
+    def note_opcua(self, number: int, times: int = 1) -> None:
+        """Take one service request, or the same one several times."""
         if not self.test:
             return
-        self.opcua[SERVICES.get(number, str(number))] += 1
+        self.opcua[SERVICES.get(number, str(number))] += times
         if number not in SERVICES:
             self.wrong.append(f"OPC UA service {number} in {self.test}")
 
+    def note_service(self, name: str) -> None:
+        """Take one service request that a server of another make tells by name, such as "Read"."""
+        if not self.test:
+            return
+        self.opcua[name] += 1
+        if name not in SERVICES.values():
+            self.wrong.append(f"OPC UA service {name} in {self.test}")
+
+    def note_log(self, log: Path) -> None:
+        """Take what simulated devices in processes of their own have written down (`simulators.request_log`)."""
+        before, self.test = self.test, "a process of its own"
+        for line in log.read_text(encoding="utf-8").splitlines() if log.exists() else ():
+            entry = json.loads(line)
+            if entry["process"] == os.getpid():
+                # What reached devices in this process was recorded as it came.
+                continue
+            self.processes.add(entry["process"])
+            if entry["wire"] == "modbus":
+                request = bytes.fromhex(entry["request"])
+                self.note_modbus(request[0], request[1:], entry["times"])
+            else:
+                self.note_opcua(int(entry["request"]), entry["times"])
+        self.test = before
+
     def as_plain(self) -> dict[str, Any]:
         """Return what was seen in plain values, for the process that adds up the parts of a run."""
-        return {"modbus": dict(self.modbus), "opcua": dict(self.opcua), "wrong": list(self.wrong)}
+        return {"modbus": dict(self.modbus), "opcua": dict(self.opcua), "wrong": list(self.wrong), "processes": list(self.processes)}
 
     def add(self, part: dict[str, Any]) -> None:
         """Add what another process of the same run has seen."""
         self.modbus.update(part["modbus"])
         self.opcua.update(part["opcua"])
         self.wrong.extend(part["wrong"])
+        self.processes.update(part["processes"])
 
     @property
     def summary(self) -> str:
@@ -90,7 +119,9 @@ class Record:
         modbus = ", ".join(f"{code}: {count}" for code, count in sorted(self.modbus.items())) or "none"
         opcua = ", ".join(f"{name}: {count}" for name, count in sorted(self.opcua.items())) or "none"
         verdict = "only reads" if not self.wrong else f"NOT ONLY READS: {'; '.join(self.wrong[:10])}"
-        return f"what reached the devices: {verdict} (Modbus functions {modbus}; OPC UA services {opcua})"
+        count = len(self.processes)
+        others = f"; {count} process{' of its own' if count == 1 else 'es of their own'} among them" if count else ""
+        return f"what reached the devices: {verdict} (Modbus functions {modbus}; OPC UA services {opcua}{others})"
 
 
 RECORD = Record()

@@ -30,6 +30,8 @@ PANEL = MAPS / "softline-ua.yaml"
 COMMAND = (sys.executable, "-c", "from gateway.cli.program import main; main()", "simulate")
 _PATIENCE_S = 30.0
 
+pytestmark = pytest.mark.plays_plc
+
 
 class Running:
     """The command under way."""

@@ -35,6 +35,7 @@ from simulators.encoder import Encoder
 from simulators.image import Image
 from simulators.modbus import ModbusServer
 from tests.drivers.opcua_server import free_port
+from tests.read_only import RECORD
 
 ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent / "peers"
@@ -87,6 +88,14 @@ async def own_simulator(image: Image, _: Path) -> AsyncIterator[int]:
         yield server.port
 
 
+class _NotingServer(PyModbusTcpServer):
+    """Tells what reaches it."""
+
+    def _engine(self, session_data: PyModbusTcpServer.SessionData) -> None:
+        RECORD.note_modbus(session_data.request.mbap.unit_id, session_data.request.pdu.raw)
+        super()._engine(session_data)
+
+
 @asynccontextmanager
 async def py_modbus_tcp(image: Image, _: Path) -> AsyncIterator[int]:
     bank, port = DataBank(), free_port()
@@ -100,7 +109,7 @@ async def py_modbus_tcp(image: Image, _: Path) -> AsyncIterator[int]:
                 bank.set_input_registers(address, [word])
             case Table.HOLDING:
                 bank.set_holding_registers(address, [word])
-    server = PyModbusTcpServer("127.0.0.1", port, no_block=True, data_bank=bank)
+    server = _NotingServer("127.0.0.1", port, no_block=True, data_bank=bank)
     server.start()
     try:
         yield port
@@ -119,7 +128,10 @@ async def libmodbus(image: Image, program: Path) -> AsyncIterator[int]:
         yield int(await process.stdout.readline())
     finally:
         process.stdin.close()
-        await process.wait()
+        told = (await process.communicate())[0].decode().split()
+    assert told
+    for request in map(bytes.fromhex, told):
+        RECORD.note_modbus(request[6], request[7:])
 
 
 PEERS = {"own simulator": own_simulator, "pyModbusTCP": py_modbus_tcp, "libmodbus": libmodbus}
@@ -213,7 +225,11 @@ async def opcua_peer(
         yield {**serving, "endpoint": f"opc.tcp://127.0.0.1:{wanted['port']}"}
     finally:
         process.stdin.close()
-        await process.communicate()
+        told = (await process.communicate())[0].splitlines()
+    services = [json.loads(line)["service"] for line in told if line.startswith(b'{"service"')]
+    assert "Read" in services
+    for service in services:
+        RECORD.note_service(service)
 
 
 def opcua_values(register_map: RegisterMap) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 /* A Modbus TCP server on a library that shares nothing with the gateway's.
    Reads lines "table address value" from standard input (table 0 coil, 1 discrete, 3 input, 4 holding) up to an empty line, prints the port
-   it listens on, serves one client after another, and ends when standard input ends. */
+   it listens on and then each request in hexadecimal, serves one client after another, and ends when standard input ends. */
 #include <modbus.h>
 #include <netinet/in.h>
 #include <pthread.h>
@@ -25,6 +25,8 @@ static void serve(modbus_t *context, int listener, modbus_mapping_t *mapping) {
     int length, client = modbus_tcp_accept(context, &listener);
     if (client == -1) exit(1);
     while ((length = modbus_receive(context, query)) != -1) {
+        for (int place = 0; place < length; place++) printf("%02x%s", query[place], place + 1 < length ? "" : "\n");
+        fflush(stdout);
         if (length > 0 && modbus_reply(context, query, length, mapping) == -1) break;
     }
     modbus_close(context);

@@ -1,7 +1,7 @@
 // An OPC UA server on a library that shares nothing with the gateway's. Reads one line of JSON from standard input:
 //   {"port", "folder", "uri", "secured", "nodes": [{"identifier", "path", "type", "value"}]}
 // `path` are browse names under Objects, `identifier` a node identifier without its namespace. Prints one line of JSON when it serves:
-//   {"endpoint", "certificate"}. Ends when standard input ends.
+//   {"endpoint", "certificate"}, and then one with {"service"} for each request. Ends when standard input ends.
 "use strict";
 const path = require("path");
 const modules = path.join(__dirname, "..", "..", "..", "deploy", "peers", "node_modules");
@@ -50,6 +50,7 @@ async function serve(wanted) {
             minimumSamplingInterval: 50,
         });
     }
+    server.on("request", (request) => console.log(JSON.stringify({ service: request.schema.name.replace(/Request$/, "") })));
     await server.start();
     const endpoint = server.getEndpointUrl();
     console.log(JSON.stringify({ endpoint, certificate: server.getCertificate().toString("base64") }));
