@@ -70,7 +70,7 @@ class Bench:
         """Return the words about the moment: sentence and age, also for the script."""
         live, time, now = motor.live, snapshot.time, snapshot.at
         silent = live.quality is Quality.BAD
-        since = "" if not silent else "the start" if live.last_good_at is None else time.moment(live.last_good_at, now)
+        since = "" if not silent else "the gateway started" if live.last_good_at is None else time.moment(live.last_good_at, now)
         read = "nothing read now" if view.at is None or silent else f"read {time.seconds(view.at)}, {age(view.at, now)} old"
         return {
             "sentence": bench_sentence(motor.starter.name, judged, silent_since=since if judged.rows else ""),

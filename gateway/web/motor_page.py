@@ -33,6 +33,7 @@ from gateway.web.words import (
     power_of,
     start_verdict,
     title_of,
+    turning,
     with_error,
 )
 
@@ -120,7 +121,7 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
         view = replace(view, now=None)
     rows = []
     for verdict in budget.limits:
-        main, below = limit_cell(verdict, budget, time)
+        main, below = limit_cell(verdict, budget, time, turns=turning(motor.live))
         lane = ladder.limit_lane(verdict, budget, axis, time)
         decides = verdict.limit is budget.deciding_limit
         name = LIMIT_WORDS[verdict.limit]

@@ -154,7 +154,7 @@ def store_lines(health: Health, time: PlantTime) -> list[tuple[str, str]]:
     store = health.store
     last = "none yet" if store.last_commit_at is None else time.moment(store.last_commit_at, health.at, seconds=True)
     lines = [
-        ("store", "stores" if store.is_storing else f"stores nothing: {store.fault or 'reason not known'}"),
+        ("store", "keeps what is read" if store.is_storing else f"stores nothing: {store.fault or 'reason not known'}"),
         ("engine", store.engine or "—"),
         ("last commit", f"{last}, {store.commits} since the gateway started"),
         ("size", f"{number(store.size_bytes / 1e6, 1)} MB, log {number(store.log_bytes / 1e6, 1)} MB"),

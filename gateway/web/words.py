@@ -283,11 +283,17 @@ def start_verdict(start: Start, usual: Usual) -> str:
     return OUTCOME_WORDS[Outcome.AT_SPEED] if usual.count >= 5 else "at speed"
 
 
-def limit_cell(verdict: LimitVerdict, budget: Budget, time: PlantTime) -> tuple[str, str]:
-    """Return the right-hand cell of a limit's row: its next time or "now", and below it the starts left or "decides"."""
+def limit_cell(verdict: LimitVerdict, budget: Budget, time: PlantTime, *, turns: bool = False) -> tuple[str, str]:
+    """Return the right-hand cell of a limit's row: its next time or "now", and below it the starts left or "decides".
+
+    turns: the motor runs, so a wait that begins with its stop is a duration; a clock time for it would move on as it is read.
+    """
     decides = verdict.limit is budget.deciding_limit
     if verdict.next_start_at is None:
         main = "not known" if not verdict.certain else "never"
+    elif turns and any(since >= budget.as_of for since, _ in verdict.holds):
+        said = ", ".join(["after the stop", *(["decides"] if decides else []), *([] if verdict.certain else ["uncertain"])])
+        return span(seconds_between(budget.as_of, verdict.next_start_at)), said
     elif verdict.next_start_at > budget.as_of:
         main = time.moment(verdict.next_start_at, budget.as_of)
     else:

@@ -137,6 +137,9 @@ def test_limit_cells() -> None:
     assert limit_cell(verdict(limit=LimitName.COLD_HOT, next_start_at=NOW, certain=False), held, TIME) == ("now", "uncertain")
     assert limit_cell(verdict(next_start_at=None, certain=False), held, TIME) == ("not known", "")
     assert limit_cell(verdict(next_start_at=None), held, TIME)[0] == "never"
+    to_come = verdict(next_start_at=NOW + 72 * SECOND, holds=((NOW, NOW + 72 * SECOND),))
+    assert limit_cell(to_come, held, TIME, turns=True) == ("72 s", "after the stop, decides")
+    assert limit_cell(to_come, held, TIME) == ("14:13", "decides")
 
 
 def test_page_sentence(plant: FakePlant) -> None:
