@@ -263,7 +263,7 @@ class ModbusLink:
         """Keep count of the unit's missed turns; any reply of its own, also a refusal, says that it lives."""
         if isinstance(result, Answer) or not (result.fault.breaks_link or result.code in _TARGET_SILENT):
             if unit.state.misses:
-                unit.state = UnitState()
+                self._revive(unit)
             return
         unit.last_fault = result.fault
         misses = unit.state.misses + 1
@@ -276,15 +276,31 @@ class ModbusLink:
         if misses == 1:
             _log.info("%s unit %d: %s", self.address, unit.attached.unit, result.fault.text)
 
+    def _revive(self, unit: Unit) -> None:
+        """Note that a unit answers again. Where none did, it was not the units that were dead: each of them is asked at its next turn."""
+        if all(each.state.is_dead for each in self._units.values()):
+            for each in self._units.values():
+                each.state = UnitState(each.state.misses)
+        unit.state = UnitState()
+
     def _resting_fault(self, unit: Unit) -> Fault | None:
         wait_s = unit.state.waits_s(self._clock.monotonic())
-        if wait_s <= 0:
+        first = self._first_to_ask()
+        if wait_s <= 0 and first in (None, unit):
             return None
         last = unit.last_fault
-        text = (
-            f"unit {unit.attached.unit} missed {unit.state.misses} turns in a row and is asked again in {wait_s:.0f} s; last: {last.text}"
-        )
+        when = f"in {wait_s:.0f} s" if wait_s > 0 or first is None else f"after unit {first.attached.unit}"
+        text = f"unit {unit.attached.unit} missed {unit.state.misses} turns in a row and is asked again {when}; last: {last.text}"
         return Fault(kind=last.kind, text=text)
+
+    def _first_to_ask(self) -> Unit | None:
+        """Return the unit whose probe is due longest while none answers, None while one does.
+
+        Each silent unit costs the connection and the wait before the next: in any other order those that never answer could keep the
+        link from those that would again.
+        """
+        units = self._units.values()
+        return min(units, key=lambda each: each.state.due_s) if all(each.state.is_dead for each in units) else None
 
     def _closed_fault(self) -> Fault:
         known = self._connection.fault if self._connection is not None else self._setting_fault

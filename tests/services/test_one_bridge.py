@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 
 import pytest
@@ -83,6 +84,39 @@ async def test_a_dead_unit_that_comes_back_has_data_within_a_minute(clock: HandC
     await clock.turn(61)
     await poller.stop()
     assert next(poll for _, name, poll in reversed(taker.taken) if name == "U2").readings[-1].has_data
+
+
+async def test_where_no_unit_answers_each_is_asked_in_turn_and_all_at_once_when_one_does(clock: HandClock, device: HandDevice) -> None:
+    """Each probe of a silent unit costs the connection: one whose turns fall well must not keep the link from those that would answer."""
+    device.dead = {1, 2, 3}
+    attached = [Attached(starter=f"U{unit}", map=sketch(signal("current", 10)), unit=unit) for unit in (1, 2, 3)]
+    link = ModbusLink("10.0.0.5", 502, attached, clock, jitter=lambda: 1.0)
+
+    async def reopened(unit: int) -> Poll:
+        if not link.is_open:
+            await link.open()
+        return await link.poll(f"U{unit}", Pace.RUNNING)
+
+    async def turn(unit: int) -> Poll:
+        poll = asyncio.create_task(reopened(unit))
+        await clock.turn(3)
+        return await poll
+
+    for _ in range(4):
+        for unit in (1, 2, 3):
+            await turn(unit)
+    device.asked.clear()
+    for _ in range(9):
+        await clock.turn(60)
+        late = await turn(3)
+    assert [unit for _, unit, _ in device.asked] == [3]
+    assert "is asked again after unit 1" in late.faults[0].text
+    device.dead = {3}
+    assert (await turn(1)).readings[0].has_data
+    assert (await turn(2)).readings[0].has_data
+    assert not (await turn(3)).readings[0].has_data
+    assert [unit for _, unit, _ in device.asked] == [3, 1, 2, 3]
+    await link.close()
 
 
 def most_in_a_second(moments: list[float]) -> int:
