@@ -37,6 +37,11 @@ from gateway.site import Framing, TlsFiles
 
 _log = logging.getLogger(__name__)
 
+_MANY_REOPENED = 10
+_CLOSING = (
+    "the device closed the connection in the middle of a poll {count} times since the start; if it does so after every reply, each request "
+    "needs a connection of its own: let one request read all that is needed (`largest_gap` in the map)"
+)
 _ILLEGAL_ADDRESS = 2
 _TARGET_SILENT = frozenset({10, 11})
 """Exceptions by which a bridge says that the unit behind it is silent; the connection to the bridge itself is sound."""
@@ -75,12 +80,14 @@ class ModbusLink:
         self._learned: list[str] = []
         self._expiries: list[tuple[str, Instant]] = []
         self._setting_fault: Fault | None = None
+        self._reopened = 0
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What people should know though it is no fault now: gaps that the device refused, certificates that expire soon."""
         now = self._clock.now()
-        return tuple(self._learned) + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
+        closing = (_CLOSING.format(count=self._reopened),) if self._reopened >= _MANY_REOPENED else ()
+        return closing + tuple(self._learned) + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
 
     @property
     def is_open(self) -> bool:
@@ -165,7 +172,7 @@ class ModbusLink:
         waiting = deque(blocks)
         while waiting and not taken.is_over:
             block = waiting.popleft()
-            result = await self._ask_timed(unit, block, taken)
+            result = await self._ask_or_again(unit, block, taken)
             if not isinstance(result, Answer) and result.code == _ILLEGAL_ADDRESS and unit.plans.pieces(block):
                 await self._read_pieces(unit, block, taken)
             elif isinstance(result, Answer) and may_tear(block):
@@ -251,6 +258,18 @@ class ModbusLink:
             self._quiet_until_s = self._clock.monotonic() + self._min_gap_s
         self._note(unit, result)
         return result
+
+    async def _ask_or_again(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
+        """Ask, and once more on a new connection when the device closed this one in the middle of a poll: some do so after every reply.
+
+        To read again is safe: the numbers of requests go on, and where there are none `open` lets late replies run out first.
+        """
+        result = await self._ask_timed(unit, block, taken)
+        is_cut = not isinstance(result, Answer) and result.fault.kind is FaultKind.CLOSED and bool(taken.values)
+        if not is_cut or await self.open() is not None:
+            return result
+        self._reopened += 1
+        return await self._ask_timed(unit, block, taken)
 
     async def _wait_for_turn(self) -> None:
         """Keep the device's distance between requests and its most requests a second."""
