@@ -4,7 +4,8 @@ The counter and the recogniser tell of the same starts at different moments: a d
 the counter may be read seldom. So they are matched by time, not reading by reading.
   * A recognised start waits to be counted: it may be the one that the counter rose for between two of its readings when the start, LEAD_S
     before and LAG_S after, touches the time between them. The oldest such start is taken first.
-  * A rise that no recognised start accounts for waits LEAD_S for a start that the device counted early, after a gap too. Then each is
+  * A rise that no recognised start accounts for waits LEAD_S for a start that the device counted early, after a gap too; a start that
+    begins is taken off the rise nearest to it in time. Then each is
     entered as *unseen*, within the time between the two counter readings, and charged by the caller. Until then `pending` tells limits of
     it.
   * A start that the device never counts (it counts at speed only, and this one was cut off) stops waiting when its time is over; it stays
@@ -83,7 +84,7 @@ class Ledger:
         """Enter a start that begins; return its number."""
         self.total += 1
         insort(self.entries, Entry(self.total, _mark(at, at, Outcome.AT_SPEED)), key=_began_at)
-        if not self._taken_from_excess():
+        if not self._taken_from_excess(at, at):
             self.waiting.append(Waiting(self.total, at, None))
         return self.total
 
@@ -110,7 +111,7 @@ class Ledger:
     def miss(self, from_at: Instant, to_at: Instant) -> Start:
         """Enter a start that the state of the motor before and after a gap proves; return it."""
         start = self._enter(from_at, to_at, "the motor was off before readings were missing and at speed after")
-        if not self._taken_from_excess():
+        if not self._taken_from_excess(from_at, to_at):
             self.waiting.append(Waiting(start.number, from_at, to_at))
         return start
 
@@ -183,12 +184,14 @@ class Ledger:
         if left:
             self.excess.append(Excess(left, counted.from_at, counted.to_at, counted.to_at + LEAD_S * SECOND))
 
-    def _taken_from_excess(self) -> bool:
+    def _taken_from_excess(self, from_at: Instant, to_at: Instant) -> bool:
+        """Take a start off the rise nearest to it in time: what was missed in a gap is not explained by a start seen after it."""
         if not self.excess:
             return False
-        self.excess[0].starts -= 1
-        if not self.excess[0].starts:
-            del self.excess[0]
+        nearest = min(self.excess, key=lambda excess: max(0, excess.from_at - to_at, from_at - excess.to_at))
+        nearest.starts -= 1
+        if not nearest.starts:
+            self.excess.remove(nearest)
         return True
 
     def _enter(self, from_at: Instant, to_at: Instant, remark: str) -> Start:

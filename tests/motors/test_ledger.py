@@ -141,6 +141,22 @@ def test_after_a_gap_unseen_starts_are_entered_and_the_gap_is_explained() -> Non
     assert ledger.unexplained == []
 
 
+def test_a_start_soon_after_a_gap_is_not_taken_for_one_missed_in_it() -> None:
+    ledger = Ledger()
+    counted(ledger, (0.0, 7))
+    ledger.gap(0, 60 * SECOND)
+    counted(ledger, (60.0, 11), (61.0, 11))
+    # Every start from here on is counted just before it is recognised, and comes sooner than the missed ones are entered.
+    for number, at_s in enumerate((72.0, 84.0, 96.0)):
+        counted(ledger, (at_s - 1.0, 11 + number), (at_s, 12 + number))
+        ledger.begin(round((at_s + 0.2) * SECOND))
+        ledger.end(Start(number=ledger.total, began_at=round(at_s * SECOND), ended_at=round((at_s + 4) * SECOND), outcome=Outcome.AT_SPEED))
+        unseen = settled(ledger, at_s + 8.0)
+        assert len(unseen) == (4 if number == 0 else 0)
+        assert all(start.ended_at <= 61 * SECOND for start in unseen)
+    assert (ledger.total, ledger.unseen, ledger.pending()) == (7, 4, ())
+
+
 def test_a_gap_without_a_counter_stays_unexplained_for_a_day() -> None:
     ledger = Ledger()
     ledger.gap(0, 600 * SECOND)
