@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from gateway.drivers.opcua_values import NodeValue
 from gateway.motors.reading import Reading
@@ -56,9 +56,8 @@ class Fault:
     breaks_link: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Poll:
-    """What one turn for one starter brought.
+class Poll(NamedTuple):
+    """What one turn for one starter brought. (A named tuple because one is made for every poll.)
 
     readings: in time order; the last one belongs to this poll, earlier ones are notifications since the last. Never empty: when nothing
         could be read it holds one reading whose signals are all flawed with the reason.

@@ -13,7 +13,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
-from collections import deque
 from collections.abc import Callable, Sequence
 
 from cryptography import x509
@@ -73,6 +72,7 @@ class ModbusLink:
         # Behind a bridge all units share one serial line, so the widest gap and the lowest rate asked for hold for all of them.
         self._min_gap_s = max((each.map.min_gap_s for each in attached), default=0.0)
         self._rate = RequestRate(min((each.map.requests_per_s for each in attached if each.map.requests_per_s), default=None))
+        self._is_paced = self._min_gap_s > 0 or self._rate.is_limited
         self._connect_timeout_s = max((each.map.timeout_s for each in attached), default=1.0)
         self._connection: ModbusConnection | None = None
         self._next_id = 1
@@ -85,6 +85,8 @@ class ModbusLink:
     @property
     def notes(self) -> tuple[str, ...]:
         """What people should know though it is no fault now: gaps that the device refused, certificates that expire soon."""
+        if not self._learned and not self._expiries and self._reopened < _MANY_REOPENED:
+            return ()
         now = self._clock.now()
         closing = (_CLOSING.format(count=self._reopened),) if self._reopened >= _MANY_REOPENED else ()
         return closing + tuple(self._learned) + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
@@ -158,20 +160,28 @@ class ModbusLink:
             return nothing_read(unit.plans.signals(pace), self._clock.now(), skipped)
         timed_by = unit.timing_block(pace)
         await self._read(unit, unit.plans.blocks(pace), taken)
-        keys = [signal.key for signal in unit.plans.signals(Pace.WATCH)]
-        seen = {key: taken.values[key] for key in keys if key in taken.values}
-        is_unchanged = pace is Pace.WATCH and not taken.flaws and seen == unit.watched
-        unit.watched = seen
+        is_unchanged = unit.plans.is_watched and self._is_unchanged(unit, pace, taken)
         if pace is Pace.WATCH and not is_unchanged and not taken.is_over:
             taken.arrived.clear()
             timed_by = unit.timing_block(Pace.STANDBY)
             await self._read(unit, unit.plans.blocks(Pace.STANDBY), taken)
         return taken.poll(timed_by, self._clock.now(), is_unchanged=is_unchanged)
 
+    @staticmethod
+    def _is_unchanged(unit: Unit, pace: Pace, taken: Taken) -> bool:
+        """Remember what the watched signals show; return whether that is all that was asked and is as it was."""
+        keys = [signal.key for signal in unit.plans.signals(Pace.WATCH)]
+        seen = {key: taken.values[key] for key in keys if key in taken.values}
+        is_unchanged = pace is Pace.WATCH and not taken.flaws and seen == unit.watched
+        unit.watched = seen
+        return is_unchanged
+
     async def _read(self, unit: Unit, blocks: Sequence[Block], taken: Taken) -> None:
-        waiting = deque(blocks)
-        while waiting and not taken.is_over:
-            block = waiting.popleft()
+        for place, block in enumerate(blocks):
+            if taken.is_over:
+                unread = [signal for block in blocks[place:] for signal in block.signals]
+                taken.flaws.update(flaws_for(unread, f"not read: {taken.faults[-1].text}"))
+                return
             result = await self._ask_or_again(unit, block, taken)
             if not isinstance(result, Answer) and result.code == _ILLEGAL_ADDRESS and unit.plans.pieces(block):
                 await self._read_pieces(unit, block, taken)
@@ -179,8 +189,6 @@ class ModbusLink:
                 await self._read_untorn(unit, block, result, taken)
             else:
                 self._take(block, result, taken)
-        for unread in waiting:
-            taken.flaws.update(flaws_for(unread.signals, f"not read: {taken.faults[-1].text}"))
 
     async def _read_untorn(self, unit: Unit, block: Block, first: Answer, taken: Taken) -> None:
         """Read on until the high words were the same three times in a row, and take the middle reading.
@@ -227,7 +235,8 @@ class ModbusLink:
             taken.arrived[block] = result.arrived_at
             taken.raw.append(RawBlock(block, result.arrived_at, result.data))
             values, flaws = decode_block(block, result.words)
-            taken.values.update(values)
+            # Nearly always this is the only block.
+            taken.values = values if not taken.values else taken.values | values
             if flaws:
                 taken.flaws.update(flaws)
             return
@@ -237,25 +246,23 @@ class ModbusLink:
         taken.is_over = result.fault.breaks_link or result.code in _TARGET_SILENT
 
     async def _ask_timed(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
-        await self._wait_for_turn()
-        began_s = self._clock.monotonic()
-        self._rate.note(began_s)
-        result = await self._ask(unit, block)
-        taken.requests += 1
-        taken.round_trip_s += self._clock.monotonic() - began_s
-        return result
-
-    async def _ask(self, unit: Unit, block: Block) -> Answer | Refusal:
+        if self._is_paced:
+            await self._wait_for_turn()
         connection, register_map = self._connection, unit.attached.map
+        taken.requests += 1
         if connection is None:
             return Refusal(self._closed_fault())
+        began_s = self._clock.monotonic()
+        self._rate.note(began_s)
         try:
             result = await connection.ask(
                 block.span, unit.attached.unit, timeout_s=register_map.timeout_s, id_zero=register_map.answers_id_zero
             )
         finally:
             self._next_id = connection.next_id
-            self._quiet_until_s = self._clock.monotonic() + self._min_gap_s
+            ended_s = self._clock.monotonic()
+            self._quiet_until_s = ended_s + self._min_gap_s
+        taken.round_trip_s += ended_s - began_s
         self._note(unit, result)
         return result
 
@@ -303,6 +310,8 @@ class ModbusLink:
         unit.state = UnitState()
 
     def _resting_fault(self, unit: Unit) -> Fault | None:
+        if not unit.state.misses:
+            return None
         wait_s = unit.state.waits_s(self._clock.monotonic())
         first = self._first_to_ask()
         if wait_s <= 0 and first in (None, unit):

@@ -12,6 +12,7 @@ import functools
 import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from pymodbus.framer import FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU, ModbusPDU
@@ -52,8 +53,7 @@ def request_frame(span: Span, unit: int, framing: Framing) -> bytes:
     return framer(DecodePDU(is_server=False)).buildFrame(request)
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """The words of one request, the moment its reply arrived, and the data bytes that hold them."""
 
     words: Sequence[int]
@@ -113,7 +113,7 @@ class ModbusConnection:
     @property
     def is_open(self) -> bool:
         """True while requests can be sent."""
-        return self._wire.is_open
+        return self._wire.transport is not None
 
     @property
     def next_id(self) -> int:

@@ -61,7 +61,7 @@ class Taken:
     def poll(self, timed_by: Block | None, now: Instant, *, is_unchanged: bool = False) -> Poll:
         """Return the poll that these make."""
         known = None if timed_by is None else self.arrived.get(timed_by)
-        at = known or max(self.arrived.values(), default=0) or now
+        at = known or max(self.arrived.values(), default=now)
         reading = Reading(at, self.values, self.flaws) if self.flaws else Reading(at, self.values)
         return Poll(
             readings=(reading,),

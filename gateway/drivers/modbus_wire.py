@@ -30,11 +30,7 @@ class Wire(asyncio.Protocol):
         self._on_lost = on_lost
         self._received = b""
         self.transport: asyncio.Transport | None = None
-
-    @property
-    def is_open(self) -> bool:
-        """True while bytes can be sent."""
-        return self.transport is not None
+        """None while no bytes can be sent."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Take the connection that the event loop has made."""

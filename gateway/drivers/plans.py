@@ -28,6 +28,11 @@ class Plans:
             plans = unlike_lengths(plans, self._map, self._refused)
         self._normal, self._slow, self._watch = plans
 
+    @property
+    def is_watched(self) -> bool:
+        """True when the map marks signals that are looked at while the motor stands."""
+        return bool(self._watch)
+
     def blocks(self, pace: Pace) -> tuple[Block, ...]:
         """Return the requests at a pace."""
         return self._slow if pace is Pace.SLOW else self._watch if pace is Pace.WATCH else self._normal

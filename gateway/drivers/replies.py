@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from gateway.drivers.base import Fault, FaultKind
 
@@ -16,9 +17,9 @@ HEADER_BYTES = 7
 _LONGEST_LENGTH = 254
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Asked:
-    """One request on its way: what its reply must say.
+    """One request on its way: what its reply must say. (Not frozen because one is made for every request.)
 
     id_zero: the map says that the device answers with transaction id 0.
     """
@@ -40,8 +41,7 @@ class Asked:
         return (self.count + 7) // 8 if self.function_code in (1, 2) else 2 * self.count
 
 
-@dataclass(frozen=True, slots=True)
-class Data:
+class Data(NamedTuple):
     """The data bytes of the right reply."""
 
     payload: bytes

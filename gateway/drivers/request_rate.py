@@ -23,6 +23,11 @@ class RequestRate:
     def __init__(self, per_s: int | None) -> None:
         self._sent: deque[float] | None = None if per_s is None else deque(maxlen=per_s)
 
+    @property
+    def is_limited(self) -> bool:
+        """True when there is a limit."""
+        return self._sent is not None
+
     def wait_s(self, now_s: float) -> float:
         """Return how long to wait before the next request [s], by the monotonic clock."""
         if self._sent is None or self._sent.maxlen is None or len(self._sent) < self._sent.maxlen:

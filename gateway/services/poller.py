@@ -21,14 +21,13 @@ from gateway.drivers.base import Link, Poll
 from gateway.motors.records import Pace
 from gateway.services.health import LinkLog
 from gateway.services.turns import Turn, Turns, next_deadline, phase
+from gateway.services.wakes import EARLY_S, Wakes, on_grid
 from gateway.site import Paces
 
 log = logging.getLogger(__name__)
 
 RESTART_DELAY_S = 1.0
 CLOSE_TIMEOUT_S = 3.0
-EARLY_S = 1e-4
-"""A timer may fire so much too early: the turn is taken then, and not after another wait too short for any timer."""
 
 
 class Taker(Protocol):
@@ -56,17 +55,26 @@ class Worker:
     """Polls the starters behind one link, for ever."""
 
     def __init__(
-        self, link: Link, polled: Sequence[Polled], taker: Taker, clock: Clock, *, first_place: int = 0, jitter: Callable[[], float]
+        self,
+        link: Link,
+        polled: Sequence[Polled],
+        taker: Taker,
+        clock: Clock,
+        wakes: Wakes,
+        *,
+        first_place: int = 0,
+        jitter: Callable[[], float],
     ) -> None:
         self.link = link
         self.log = LinkLog(link.address, tuple(each.starter for each in polled))
         self._taker = taker
         self._clock = clock
+        self._wakes = wakes
         self._jitter = jitter
         self._paces = {each.starter: each.paces for each in polled}
         self._watched = {each.starter for each in polled if each.is_watched and each.paces.watch_s < each.paces.standby_s}
         now_s = clock.monotonic()
-        first = [(each, now_s + phase(first_place + place) * each.paces.standby_s) for place, each in enumerate(polled)]
+        first = [(each, on_grid(now_s + phase(first_place + place) * each.paces.standby_s)) for place, each in enumerate(polled)]
         # The first turn reads the slow signals too: from then on every signal has a value or a reason.
         self._turns = Turns(Turn(each.starter, due_s, due_s) for each, due_s in first)
         self._open_due_s = now_s
@@ -92,10 +100,9 @@ class Worker:
         """Wait for a deadline, or for the moment to open the link when that comes first."""
         while True:
             until_s = turn.due_s if self.link.is_open else min(turn.due_s, self._open_due_s)
-            wait_s = until_s - self._clock.monotonic()
-            if wait_s <= EARLY_S:
+            if until_s - self._clock.monotonic() <= EARLY_S:
                 return
-            await self._clock.sleep(wait_s)
+            await self._wakes.until(until_s)
 
     def _note_loss(self) -> None:
         """Note a connection that was closed between two turns: no poll tells of it."""
@@ -123,7 +130,7 @@ class Worker:
         )
         try:
             poll = await self.link.poll(turn.name, Pace.SLOW if is_slow else Pace.WATCH if is_look else pace)
-            if self.link.is_open and any(fault.breaks_link for fault in poll.faults):
+            if poll.faults and self.link.is_open and any(fault.breaks_link for fault in poll.faults):
                 await self.link.close()
             self._note_link(poll, was_open)
             self.log.note_poll(turn.name, poll, max(0.0, began_s - turn.due_s), self._clock.now(), was_open=was_open)
@@ -137,25 +144,25 @@ class Worker:
 
     def _set_next(self, turn: Turn, pace: Pace, *, is_slow: bool) -> None:
         paces, now_s = self._paces[turn.name], self._clock.monotonic()
-        if not self.link.is_open:
+        is_open = self.link.is_open
+        if not is_open:
             pace = Pace.STANDBY
         if is_slow:
             turn.slow_due_s, _ = next_deadline(turn.slow_due_s, now_s, paces.slow_s)
-        standby_s = paces.watch_s if turn.name in self._watched and self.link.is_open else paces.standby_s
-        interval_s = {Pace.STARTING: paces.starting_s, Pace.RUNNING: paces.running_s}.get(pace, standby_s)
+        standby_s = paces.watch_s if is_open and turn.name in self._watched else paces.standby_s
+        interval_s = paces.running_s if pace is Pace.RUNNING else paces.starting_s if pace is Pace.STARTING else standby_s
         self.log.missed += self._turns.done(turn, now_s, interval_s=interval_s, is_urgent=pace is Pace.STARTING)
 
     def _note_link(self, poll: Poll, was_open: bool) -> None:
         if any(reading.has_data for reading in poll.readings):
             self._has_brought = True
             self.log.failures = 0
-        self.log.is_open = self.link.is_open
-        if was_open and not self.link.is_open:
+        self._was_open = self.log.is_open = is_open = self.link.is_open
+        if was_open and not is_open:
             if self._has_brought:
                 self._open_due_s = self._clock.monotonic()
             else:
                 self._note_failure()
-        self._was_open = self.link.is_open
 
     def _note_failure(self) -> None:
         """Count an attempt that brought nothing, be it that the link did not open or that nobody behind it answered, and set the next."""
@@ -174,10 +181,11 @@ class Poller:
         jitter: Callable[[], float] = random.random,
     ) -> None:
         self._clock = clock
+        self._wakes = Wakes(clock)
         self._workers: list[Worker] = []
         place = 0
         for link, polled in links:
-            self._workers.append(Worker(link, polled, taker, clock, first_place=place, jitter=jitter))
+            self._workers.append(Worker(link, polled, taker, clock, self._wakes, first_place=place, jitter=jitter))
             place += len(polled)
         self._tasks: list[asyncio.Task[None]] = []
 
@@ -198,6 +206,7 @@ class Poller:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        await self._wakes.stop()
         await asyncio.gather(*(self._close(worker) for worker in self._workers))
 
     async def _supervise(self, worker: Worker) -> None:

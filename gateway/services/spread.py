@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from bisect import bisect_left
 
 SMALLEST_S = 1e-4
 GROWTH = 1.25
@@ -10,7 +10,7 @@ BANDS = 64
 """0.1 ms to 160 s; shorter and longer durations fall in the first and last band."""
 
 _HOURS = 24
-_LOG_GROWTH = math.log(GROWTH)
+_EDGES = tuple(SMALLEST_S * GROWTH**band * (1 + 1e-9) for band in range(BANDS - 1))
 
 
 def band_of(duration_s: float) -> int:
@@ -19,9 +19,7 @@ def band_of(duration_s: float) -> int:
     >>> band_of(0.0), band_of(0.0001), band_of(0.001), band_of(1e9)
     (0, 0, 11, 63)
     """
-    if duration_s <= SMALLEST_S:
-        return 0
-    return min(BANDS - 1, math.ceil(math.log(duration_s / SMALLEST_S) / _LOG_GROWTH - 1e-9))
+    return bisect_left(_EDGES, duration_s)
 
 
 class DaySpread:

@@ -37,6 +37,8 @@ class Turns:
         >>> Turns([Turn("fan", 1.0, 1.0), Turn("pump", 0.5, 0.5)]).next(2.0).name
         'pump'
         """
+        if len(self._turns) == 1:
+            return self._turns[0]
         first = min(self._turns, key=_deadline)
         if first.due_s > now_s:
             return first
