@@ -1,6 +1,7 @@
 """Every kind of request that reached the simulated devices of this process, written to a file, so that a proof can span processes.
 
-The file is named by an environment variable; without it nothing is recorded. A line is written as soon as a request is first seen, so that
+The file is named by an environment variable, with the process before it that records what reaches its own devices by itself, such as
+"4711:/tmp/requests"; without the variable nothing is recorded. A line is written as soon as a request is first seen, so that
 a process that is killed has told all it saw but the counts.
 """
 
@@ -68,9 +69,9 @@ class RequestLog:
 
 
 def begin_if_wanted() -> None:
-    """Record from now on when the environment names a file; a second call does nothing."""
-    name = os.environ.get(VARIABLE)
-    if not name or _running:
+    """Record from now on when the environment names a file and this is not the process that named it; a second call does nothing."""
+    process, _, name = os.environ.get(VARIABLE, "").partition(":")
+    if not name or process == str(os.getpid()) or _running:
         return
     log = RequestLog(Path(name))
     _running.append(log)

@@ -35,7 +35,7 @@ def what_reaches_a_device_is_recorded(request: pytest.FixtureRequest) -> None:
     record_opcua()
     RECORD.test = "" if PLAYS_PLC in request.path.parents or request.node.get_closest_marker("plays_plc") else request.node.nodeid
     if RECORD.test:
-        os.environ[request_log.VARIABLE] = str(LOG)
+        os.environ[request_log.VARIABLE] = f"{os.getpid()}:{LOG}"
     else:
         os.environ.pop(request_log.VARIABLE, None)
 

@@ -6,7 +6,6 @@ Written after the standards, not after the gateway's own guard, so that a mistak
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
@@ -91,9 +90,6 @@ class Record:
         before, self.test = self.test, "a process of its own"
         for line in log.read_text(encoding="utf-8").splitlines() if log.exists() else ():
             entry = json.loads(line)
-            if entry["process"] == os.getpid():
-                # What reached devices in this process was recorded as it came.
-                continue
             self.processes.add(entry["process"])
             if entry["wire"] == "modbus":
                 request = bytes.fromhex(entry["request"])

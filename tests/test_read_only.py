@@ -79,7 +79,7 @@ asyncio.run(serve())
 def test_what_reaches_a_device_in_a_process_of_its_own_is_found_even_if_that_is_killed(tmp_path: Path) -> None:
     """The one test that writes: over a plain socket, to a process that is then killed, and judged by a record of its own."""
     log = tmp_path / "requests"
-    environment = {**os.environ, request_log.VARIABLE: str(log)}
+    environment = {**os.environ, request_log.VARIABLE: f"{os.getpid()}:{log}"}
     with subprocess.Popen([sys.executable, "-c", SERVED], cwd=ROOT, env=environment, stdout=subprocess.PIPE) as served:
         assert served.stdout is not None
         with socket.create_connection(("127.0.0.1", int(served.stdout.readline())), timeout=10) as wire:
@@ -94,16 +94,22 @@ def test_what_reaches_a_device_in_a_process_of_its_own_is_found_even_if_that_is_
     assert "1 process of its own" in record.summary
 
 
-def test_a_log_is_judged_by_what_it_holds_and_not_twice(tmp_path: Path) -> None:
+def test_a_log_is_judged_by_what_it_holds(tmp_path: Path) -> None:
     log = tmp_path / "requests"
     entry = {"process": -1, "wire": "opcua", "request": "631", "times": 5}
-    entries = [entry, {**entry, "request": "673"}, {**entry, "process": os.getpid()}]
+    entries = [entry, {**entry, "request": "673"}]
     log.write_text("".join(json.dumps(each) + "\n" for each in entries), encoding="utf-8")
     record = Record()
     record.note_log(log)
     # 673 is WriteRequest in binary encoding (OPC 10000-6, NodeIds.csv).
     assert dict(record.opcua) == {"Read": 5, "673": 5}
     assert record.wrong == ["OPC UA service 673 in a process of its own"]
+
+
+def test_the_process_that_records_by_itself_writes_no_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(request_log.VARIABLE, f"{os.getpid()}:{tmp_path / 'requests'}")
+    request_log.begin_if_wanted()
+    assert not request_log._running
 
 
 def test_a_service_told_by_name_is_judged_alike() -> None:
