@@ -120,10 +120,12 @@ class OpcuaLink:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What people should know though it is no fault now: certificates that expire soon, notifications that were lost."""
+        """What people should know though it is no fault now: certificates that expire soon, notifications lost or not sent."""
         now = self._clock.now()
+        told = None if self._session is None else self._session.subscription
+        refused = (told.refusal,) if told is not None and told.refusal else ()
         lost = (f"{self.dropped} notifications were lost since the start: poll more often or sample less",) if self.dropped else ()
-        return lost + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
+        return refused + lost + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
 
     async def open(self) -> Fault | None:
         """Make a new session, find all nodes, subscribe; return why it failed.
@@ -217,9 +219,10 @@ class OpcuaLink:
     async def _check(self, session: OpcuaSession | None, slow: bool) -> Fault | None:
         if session is None or not session.is_open:
             return self._closed_fault()
-        if session.publishing_interval_s is not None:
-            silent_s = self._clock.monotonic() - session.last_notified_s
-            if session.is_stale or silent_s > max(3 * session.publishing_interval_s, LEAST_SILENCE_S):
+        told = session.subscription
+        if told is not None and told.publishing_interval_s is not None:
+            silent_s = self._clock.monotonic() - told.last_notified_s
+            if told.is_stale or silent_s > max(3 * told.publishing_interval_s, LEAST_SILENCE_S):
                 session.abandon()
                 text = (
                     f"the server is connected but notified nothing for {silent_s:.0f} s, not even its own clock: it is frozen or restarting"
@@ -248,10 +251,10 @@ class OpcuaLink:
 
     def _confirmed(self, state: _Starter, session: OpcuaSession) -> tuple[Instant, TimeSource]:
         """Return the time up to which the notifications are known to be complete, so that none on its way is overtaken."""
-        now = self._clock.now()
-        if session.known_until is None or session.publishing_interval_s is None or abs(session.known_until - now) > TRUST_PAST:
+        now, told = self._clock.now(), session.subscription
+        if told is None or told.known_until is None or told.publishing_interval_s is None or abs(told.known_until - now) > TRUST_PAST:
             return max(now, state.image.last_at + 1), TimeSource.RECEIVED
-        complete = session.known_until - round(session.publishing_interval_s * SECOND)
+        complete = told.known_until - round(told.publishing_interval_s * SECOND)
         return max(complete, state.image.last_at + 1), TimeSource.SERVER
 
     def _broken(self, state: _Starter, earlier: list[Reading], fault: Fault, slow: bool) -> Poll:

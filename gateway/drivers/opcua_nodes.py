@@ -15,9 +15,6 @@ from gateway.drivers.opcua_values import NodeValue
 from gateway.instants import Instant, from_datetime
 from gateway.registers.model import OpcuaPlace
 
-_QUEUE_SIZE = 20
-"""Changes that the server keeps for one node between two notifications."""
-
 # The library annotates flags with a class of its own that no bool is an instance of.
 _NO, _YES = cast(ua.Boolean, False), cast(ua.Boolean, True)
 
@@ -83,13 +80,13 @@ def read_parameters(nodes: Sequence[ua.NodeId]) -> ua.ReadParameters:
     return ua.ReadParameters(TimestampsToReturn=ua.TimestampsToReturn.Both, NodesToRead=wanted)
 
 
-def monitored(handle: int, node: ua.NodeId, sampling_s: float) -> ua.MonitoredItemCreateRequest:
-    """Return a request to be notified of a node's changes under this handle."""
+def monitored(handle: int, node: ua.NodeId, sampling_s: float, queue_size: int) -> ua.MonitoredItemCreateRequest:
+    """Return a request to be notified of a node's changes under this handle, of which the server keeps so many between notifications."""
     return ua.MonitoredItemCreateRequest(
         ItemToMonitor=ua.ReadValueId(NodeId=node, AttributeId=AttributeIds.Value),
         MonitoringMode=ua.MonitoringMode.Reporting,
         RequestedParameters=ua.MonitoringParameters(
-            ClientHandle=handle, SamplingInterval=1000 * sampling_s, QueueSize=_QUEUE_SIZE, DiscardOldest=_YES
+            ClientHandle=handle, SamplingInterval=1000 * sampling_s, QueueSize=queue_size, DiscardOldest=_YES
         ),
     )
 

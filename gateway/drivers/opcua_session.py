@@ -24,6 +24,7 @@ from gateway.drivers.base import Fault, FaultKind
 from gateway.drivers.opcua_faults import fault_of_status, unreadable
 from gateway.drivers.opcua_requests import BlockedServiceError, Requests
 from gateway.drivers.opcua_security import SecurityRefusalError, secure
+from gateway.drivers.opcua_subscription import Subscription
 from gateway.drivers.opcua_values import NodeValue
 from gateway.drivers.request_rate import RequestRate
 from gateway.drivers.sockets import connect_fault
@@ -43,8 +44,6 @@ CLOSE_TIMEOUT_S = 2.0
 STEPS_TO_OPEN = 4
 """Connecting takes several round trips; each may take its timeout, all together this many."""
 _FIRST_CHUNK = 100
-_KEEPALIVE_EVERY = 10
-_LIFETIME_S = 60.0
 _PORT = 4840
 
 
@@ -68,10 +67,8 @@ class OpcuaSession:
 
     missing: why a place has no node, by index.
     start_time, namespaces: of the server, as found at connect.
-    publishing_interval_s: as the server revised it, None without a subscription.
-    last_notified_s: monotonic moment of the last notification [s]; known_until: server time up to which all changes have arrived.
+    subscription: None while nothing is subscribed.
     rate: of requests, where the server wants no more in a second.
-    is_stale: the server has given up the subscription.
     expiries: when the certificates in use expire, and whose they are.
     """
 
@@ -96,15 +93,10 @@ class OpcuaSession:
         self._nodes: list[ua.NodeId | None] = [None] * len(self._places)
         self._chunks = dict.fromkeys((nodes.MOST_READ, nodes.MOST_MONITORED, nodes.MOST_TRANSLATED), _FIRST_CHUNK)
         self._abandoned = False
-        self._subscribed: set[int] = set()
-        self._on_change: Callable[[int, NodeValue], None] = _ignore
         self.missing: dict[int, str] = {}
         self.start_time: Instant | None = None
         self.namespaces: tuple[str, ...] = ()
-        self.publishing_interval_s: float | None = None
-        self.last_notified_s = clock.monotonic()
-        self.known_until: Instant | None = None
-        self.is_stale = False
+        self.subscription: Subscription | None = None
 
     @property
     def is_open(self) -> bool:
@@ -248,67 +240,26 @@ class OpcuaSession:
 
     def is_subscribed(self, index: int) -> bool:
         """True when changes of this place are notified."""
-        return index in self._subscribed
+        return self.subscription is not None and self.subscription.holds(index)
 
     async def subscribe(self, sampling_s: Mapping[int, float], on_change: Callable[[int, NodeValue], None]) -> Fault | None:
-        """Subscribe to places by index together with the server's own clock; one that cannot be subscribed is left to be polled.
+        """Subscribe to places by index; one that cannot be subscribed is left to be polled.
 
         on_change: called with index and value for each notification; must return at once.
         """
-        self._on_change = on_change
-        interval_s = min(sampling_s.values())
-        parameters = ua.CreateSubscriptionParameters(
-            RequestedPublishingInterval=1000 * interval_s,
-            RequestedMaxKeepAliveCount=_KEEPALIVE_EVERY,
-            RequestedLifetimeCount=max(3 * _KEEPALIVE_EVERY, round(_LIFETIME_S / interval_s)),
-        )
+        wanted = {index: node for index in sampling_s if (node := self._nodes[index]) is not None}
+        subscription = Subscription(self._client.uaclient.session, self._clock, self._endpoint.netloc, on_change)
         try:
             async with self._requests.within(STEPS_TO_OPEN * self._timeout_s):
-                created = await self._client.uaclient.session.create_subscription(parameters, self._on_publish)
-                self.publishing_interval_s = created.RevisedPublishingInterval / 1000
-                if self.publishing_interval_s > interval_s:
-                    _log.info("%s publishes every %g s, asked were %g s", self._endpoint.netloc, self.publishing_interval_s, interval_s)
-                await self._monitor(created.SubscriptionId, sampling_s)
+                await subscription.begin(wanted, sampling_s, self._chunks[nodes.MOST_MONITORED])
         except BROKEN as error:
             await self.close()
             return self._fault(error)
         except asyncio.CancelledError:
             await self.close()
             raise
-        self.last_notified_s = self._clock.monotonic()
+        self.subscription = subscription
         return None
-
-    async def _monitor(self, subscription: int, sampling_s: Mapping[int, float]) -> None:
-        requests = [
-            nodes.monitored(index, node, each_s) for index, each_s in sampling_s.items() if (node := self._nodes[index]) is not None
-        ]
-        # The handle one past the places is the server's own clock: it ticks as long as the server lives.
-        requests.append(nodes.monitored(len(self._places), nodes.CURRENT_TIME, min(sampling_s.values())))
-        chunk = self._chunks[nodes.MOST_MONITORED]
-        for first in range(0, len(requests), chunk):
-            part = requests[first : first + chunk]
-            results = await self._client.uaclient.session.create_monitored_items(
-                ua.CreateMonitoredItemsParameters(
-                    SubscriptionId=subscription, TimestampsToReturn=ua.TimestampsToReturn.Both, ItemsToCreate=part
-                )
-            )
-            for request, result in zip(part, results, strict=True):
-                if result.StatusCode.is_good():
-                    self._subscribed.add(request.RequestedParameters.ClientHandle)
-                else:
-                    _log.info("%s does not let a node be subscribed (%s); it is polled", self._endpoint.netloc, result.StatusCode.name)
-
-    def _on_publish(self, result: ua.PublishResult) -> None:
-        message, now = result.NotificationMessage, self._clock.now()
-        self.known_until = nodes.instant_of(message.PublishTime) or self.known_until
-        for each in message.NotificationData or ():
-            if isinstance(each, ua.StatusChangeNotification):
-                self.is_stale = True
-            elif isinstance(each, ua.DataChangeNotification):
-                self.last_notified_s = self._clock.monotonic()
-                for item in each.MonitoredItems:
-                    if 0 <= item.ClientHandle < len(self._places):
-                        self._on_change(item.ClientHandle, nodes.node_value(item.Value, now))
 
     def _fault(self, error: BaseException, connecting: bool = False) -> Fault:
         """Return what went wrong in words; whatever it is, the session is of no more use."""
@@ -329,7 +280,3 @@ class OpcuaSession:
             text = "the server closed the connection: it restarted or the network broke"
             return Fault(kind=FaultKind.CLOSED, text=text, breaks_link=True)
         return unreadable(error, is_secured=self._security is not None)
-
-
-def _ignore(index: int, value: NodeValue) -> None:
-    return
