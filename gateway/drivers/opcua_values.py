@@ -9,6 +9,7 @@ from gateway.instants import SECOND, Instant
 from gateway.motors.reading import Flaw, Quality, Reading, Scalar, TimeSource
 from gateway.registers.decode import decode_scalar
 from gateway.registers.model import Signal
+from gateway.registers.roles import ROLES, RoleKind
 
 TRUST_PAST: Instant = 10 * SECOND
 TRUST_FUTURE: Instant = 2 * SECOND
@@ -51,9 +52,16 @@ def value_of(signal: Signal, node: NodeValue) -> tuple[Scalar | None, Flaw | Non
     if quality is Quality.BAD:
         return None, Flaw(Quality.BAD, f"the server says {node.status_name}")
     value, flaw = decode_scalar(signal, node.raw)
+    if value is not None and signal.role is not None and ROLES[signal.role].kind is RoleKind.COUNTER and not _is_count(value):
+        return None, Flaw(Quality.BAD, f"the server gave {value} where a count is needed")
     if flaw is None and quality is Quality.UNCERTAIN:
         flaw = Flaw(Quality.UNCERTAIN, f"the server says {node.status_name}")
     return value, flaw
+
+
+def _is_count(value: Scalar) -> bool:
+    """True for whole numbers from 0: the type comes from the server, and some keep counts as floats."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and value >= 0 and value == int(value)
 
 
 def moment_of(nodes: Sequence[NodeValue], last_at: Instant) -> tuple[Instant, TimeSource]:

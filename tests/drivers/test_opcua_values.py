@@ -73,6 +73,14 @@ def test_what_is_no_number_is_no_current(raw: object) -> None:
     assert flaw.quality is Quality.BAD
 
 
+@pytest.mark.parametrize(("raw", "is_count"), [(7, True), (7.0, True), (0, True), (-3, False), (2.5, False), (True, False)])
+def test_only_a_whole_number_is_a_count_of_starts(raw: object, is_count: bool) -> None:
+    value, flaw = value_of(signal("start_count"), node(raw))
+    assert (value == raw) is is_count
+    assert (flaw is None) is is_count
+    assert is_count or flaw == Flaw(Quality.BAD, f"the server gave {value_of(CURRENT, node(raw))[0]} where a count is needed")
+
+
 def test_source_time_is_preferred_to_server_time_to_receipt() -> None:
     source, server = NOW - SECOND, NOW - SECOND // 2
     assert moment_of([node(1, source=source, server=server)], 0) == (source, TimeSource.SOURCE)
@@ -175,6 +183,8 @@ def test_an_overflow_of_the_servers_queue_is_seen() -> None:
     [
         ("BadTooManySessions", FaultKind.REFUSED),
         ("BadSessionIdInvalid", FaultKind.CLOSED),
+        ("BadSessionNotActivated", FaultKind.CLOSED),
+        ("BadServerHalted", FaultKind.CLOSED),
         ("BadIdentityTokenRejected", FaultKind.SECURITY),
         ("BadCertificateUntrusted", FaultKind.SECURITY),
         ("BadTimeout", FaultKind.NO_ANSWER),
