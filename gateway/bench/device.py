@@ -26,6 +26,9 @@ _AFTER_STOP_S = 2.0
 _LONGEST_START_S = 120.0
 _STEADY_S, _STEADY_WITHIN = 10.0, 0.1
 
+_OF_THE_ADDRESS = (1, 2, 3)
+"""Exceptions that come again however often one asks (Application Protocol V1.1b3, 7)."""
+
 MANY = 3
 """Doubtful signals that make a mistake of the whole map likely."""
 MOST_MOVED = 24
@@ -37,9 +40,16 @@ Tell = Callable[[str], None]
 async def read_map(wire: BenchWire, register_map: RegisterMap) -> None:
     """Read everything a map names; a request that the device refuses is tried signal by signal, so that each gets its own answer."""
     for block in blocks_of(register_map):
-        exchange = await wire.ask(block.span)
+        exchange = await _ask_once_more(wire, block.span)
         if exchange.words is None and exchange.code is not None and len(block.signals) > 1:
-            await wire.ask_all(_signal_spans(block, exchange.span))
+            for span in _signal_spans(block, exchange.span):
+                await _ask_once_more(wire, span)
+
+
+async def _ask_once_more(wire: BenchWire, span: Span) -> Exchange:
+    """Ask, and again where the end says nothing about the address: a busy device or a stray reply would pass for a wrong map."""
+    exchange = await wire.ask(span)
+    return exchange if exchange.words is not None or exchange.code in _OF_THE_ADDRESS else await wire.ask(span)
 
 
 def _signal_spans(block: Block, without: Span) -> list[Span]:

@@ -28,10 +28,10 @@ from gateway.registers.model import Protocol, RegisterMap
 from gateway.site import Framing
 
 _GENTLE, _GENTLE_WATCH = 5.0, 20.0
-_LOOKS_PER_BLOCK = 4
-"""Requests that a closer look at one block can take: the block with its neighbours, each of them alone, the other table."""
-_LOOKS_PER_SIGNAL = 4
-"""Requests that a closer look at one signal can take: by itself, one lower, one higher, and in the other table."""
+_LOOKS_PER_BLOCK = 5
+"""Requests that a closer look at one block can take: once more, the block with its neighbours, each of them alone, the other table."""
+_LOOKS_PER_SIGNAL = 5
+"""Requests that a closer look at one signal can take: by itself and once more, one lower, one higher, and in the other table."""
 
 
 def verify(

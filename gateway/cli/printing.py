@@ -89,7 +89,8 @@ def _start_cells(start: dict[str, Any]) -> Sequence[str]:
 def _table(*heads: str) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
     for head in heads:
-        table.add_column(head, overflow="fold")
+        # An instant or a number broken over lines is read wrong; words may fold.
+        table.add_column(head, overflow="fold", no_wrap=head.endswith("(UTC)") or head in ("no.", "left"))
     return table
 
 
