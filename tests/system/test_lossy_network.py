@@ -4,6 +4,8 @@ data again soon after the weather clears. The figures are logged: run with `--lo
 from __future__ import annotations
 
 import asyncio
+import ctypes
+import errno
 import logging
 from pathlib import Path
 
@@ -11,6 +13,7 @@ import pytest
 
 from gateway.clock import RealClock
 from gateway.site import Framing
+from tests.system import lossy_link as lossy_link_module
 from tests.system.far_device import open_descriptors, polled_device, until
 from tests.system.far_plant import FAN, PUMP, far_plant
 from tests.system.lossy_link import DEVICE, FAIR, Weather, lossy_link
@@ -57,6 +60,21 @@ async def _weather_passes(name: str, framing: Framing, seed: int, foul_s: float)
 @pytest.mark.parametrize("name", WEATHER)
 async def test_f19_no_wrong_value_and_no_socket_left(name: str) -> None:
     await _weather_passes(name, Framing.TCP, seed=19, foul_s=1.0)
+
+
+async def test_a_machine_that_allows_no_namespaces_is_told_what_is_needed(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Refusing:
+        def unshare(self, flags: int) -> int:
+            ctypes.set_errno(errno.EPERM)
+            return -1
+
+        def setns(self, space: int, kind: int) -> int:
+            return 0
+
+    monkeypatch.setattr(lossy_link_module, "_libc", Refusing())
+    with pytest.raises(AssertionError, match=r"refuses \(\[Errno 1\] Operation not permitted\): run it as root"):
+        async with lossy_link(1):
+            pass
 
 
 @pytest.mark.slow
