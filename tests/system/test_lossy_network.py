@@ -72,7 +72,7 @@ async def test_a_machine_that_allows_no_namespaces_is_told_what_is_needed(monkey
             return 0
 
     monkeypatch.setattr(lossy_link_module, "_libc", Refusing())
-    with pytest.raises(AssertionError, match=r"refuses \(\[Errno 1\] Operation not permitted\): run it as root"):
+    with pytest.raises(pytest.skip.Exception, match=r"refuses \(\[Errno 1\] Operation not permitted\): run it as root"):
         async with lossy_link(1):
             pass
 
