@@ -162,7 +162,7 @@ class LossyLink:
 
 @contextlib.asynccontextmanager
 async def lossy_link(seed: int) -> AsyncIterator[LossyLink]:
-    """Yield a link in fair weather. Where the machine allows no namespaces the test is skipped, and the run's summary says what it needs."""
+    """Yield a link in fair weather. Where the machine allows no namespaces the test is skipped; the run's summary says what is needed."""
     link = LossyLink(seed)
     try:
         try:
