@@ -2,11 +2,47 @@
 
 from __future__ import annotations
 
+import functools
+
 from gateway.motors.records import Pace
 from gateway.registers.addresses import written_address
 from gateway.registers.model import RegisterMap, Signal, Span
 from gateway.registers.plan import Block, plan_reads, plan_watch
 from gateway.registers.replan import gaps_of, pieces_of, unlike_lengths
+
+
+_Plan = tuple[tuple[Block, ...], tuple[Block, ...], tuple[Block, ...]]
+
+
+class _Same:
+    """A map as a key that only the same object equals: comparing two maps by what they say would cost more than planning."""
+
+    __slots__ = ("map",)
+
+    def __init__(self, register_map: RegisterMap) -> None:
+        self.map = register_map
+
+    def __hash__(self) -> int:
+        return id(self.map)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.map is self.map
+
+
+@functools.lru_cache(maxsize=1024)
+def _first_plan(same: _Same, unlike: bool) -> _Plan:
+    """Return the plan of a map of whose device nothing was learned yet: the same blocks for all its starters, so that what is prepared for
+    a block is prepared once, and stays at hand where a thousand starters take turns."""
+    return _plan_of(same.map, unlike, ())
+
+
+def _plan_of(register_map: RegisterMap, unlike: bool, refused: tuple[Span, ...]) -> _Plan:
+    normal, slow = (plan_reads(register_map, slow=slow, refused=refused) for slow in (False, True))
+    plans = [normal, slow, plan_watch(register_map, refused=refused)]
+    if unlike:
+        plans = unlike_lengths(plans, register_map, refused)
+    normal, slow, watch = plans
+    return normal, slow, watch
 
 
 class Plans:
@@ -19,14 +55,7 @@ class Plans:
         self._map, self._unlike = register_map, unlike
         self._refused: tuple[Span, ...] = ()
         self._whole: set[Block] = set()
-        self._plan()
-
-    def _plan(self) -> None:
-        plans = [plan_reads(self._map, slow=slow, refused=self._refused) for slow in (False, True)]
-        plans.append(plan_watch(self._map, refused=self._refused))
-        if self._unlike:
-            plans = unlike_lengths(plans, self._map, self._refused)
-        self._normal, self._slow, self._watch = plans
+        self._normal, self._slow, self._watch = _first_plan(_Same(register_map), unlike)
 
     @property
     def is_watched(self) -> bool:
@@ -50,7 +79,7 @@ class Plans:
         """Remember that the device answers the pieces but not the block; return what to tell about it."""
         gaps = gaps_of(block, self._map)
         self._refused += gaps
-        self._plan()
+        self._normal, self._slow, self._watch = _plan_of(self._map, self._unlike, self._refused)
         where = ", ".join(written_address(gap) for gap in gaps)
         return (
             f"the device has not every address of {where}, which lies between signals: it is asked around them from now on. "

@@ -78,7 +78,7 @@ class Steady:
         dues = (heat.state.at + FLUSH, state.ledger.due_at(), state.command_until)
         self._due_at = min(due for due in dues if due is not None)
         self._status = tuple(map(last.values.get, STATUS))
-        self._keys, self._flaws = last.values.keys(), last.flaws.keys()
+        self._keys, self._flaws = tuple(last.values), last.flaws.keys()
         self._has_phases = all(key in last.values for key in PHASES)
 
     def takes(self, reading: Reading) -> bool:
@@ -90,7 +90,7 @@ class Steady:
         current_a = values["current"] if "current" in values else line_current_a(values)
         if current_a is None or isinstance(current_a, str) or not self._lower_a <= current_a < self._upper_a:
             return False
-        if tuple(map(values.get, STATUS)) != self._status or values.keys() != self._keys:
+        if tuple(map(values.get, STATUS)) != self._status or tuple(values) != self._keys:
             return False
         if (reading.flaws or self._flaws) and reading.flaws.keys() != self._flaws:
             return False

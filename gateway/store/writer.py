@@ -100,7 +100,8 @@ class Writer:
         size_bytes = sum([reading.size_bytes for reading in packed])
         with self._changed:
             self._number += 1
-            self._backlog.add(Waiting(self._number, batch, packed, size_bytes, batch.snapshot))
+            # What is packed need not wait unpacked as well: that would be ten times the memory.
+            self._backlog.add(Waiting(self._number, batch._replace(readings=()), packed, size_bytes, batch.snapshot))
             if batch.snapshot is not None:
                 self._backlog.mend(batch.starter)
             return self._number
