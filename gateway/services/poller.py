@@ -154,7 +154,7 @@ class Worker:
         self.log.missed += self._turns.done(turn, now_s, interval_s=interval_s, is_urgent=pace is Pace.STARTING)
 
     def _note_link(self, poll: Poll, was_open: bool) -> None:
-        if any(reading.has_data for reading in poll.readings):
+        if poll.readings[-1].has_data or any(reading.has_data for reading in poll.readings):
             self._has_brought = True
             self.log.failures = 0
         self._was_open = self.log.is_open = is_open = self.link.is_open

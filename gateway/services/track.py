@@ -82,6 +82,10 @@ class Outcomes:
         )
 
 
+NOTHING = Outcomes([], [], [], [], False, None)
+"""What nearly every reading brings; never changed."""
+
+
 class Track:
     """A watch and an alert board that go together.
 
@@ -100,17 +104,17 @@ class Track:
 
     def fold(self, readings: Sequence[Reading]) -> Outcomes:
         """Take readings in the order in which they came; return what followed."""
-        outcomes = Outcomes([], [], [], [], False, None)
+        outcomes: Outcomes | None = None
         for reading in readings:
             events = self.watch.take(reading)
-            if events:
-                outcomes.take(events)
             if events or self._is_board_due(reading.at):
+                outcomes = outcomes or Outcomes([], [], [], [], False, None)
+                outcomes.take(events)
                 self._board_at = reading.at
                 self._ask_board(events, outcomes)
         if readings:
             self.at = readings[-1].at
-        return outcomes
+        return outcomes or NOTHING
 
     def _is_board_due(self, at: Instant) -> bool:
         asked_at = self._board_at

@@ -69,7 +69,7 @@ class Writer:
         self._interval_s = commit_interval_s
         self._on_commit = on_commit
         self._session = Session(store)
-        self._packers: dict[str, Packer] = {}
+        self._packers: dict[str, tuple[Packer, Batch]] = {}
         self._backlog = Backlog(limit_bytes)
         self._jobs: deque[tuple[Callable[[Connection], Any], bool, Future[Any]]] = deque()
         self._changed = threading.Condition()
@@ -93,15 +93,17 @@ class Writer:
 
     def put(self, batch: Batch) -> int:
         """Let a batch be written with the next commit; return its number. Never waits, never fails."""
-        packer = self._packers.get(batch.starter)
-        if packer is None:
-            packer = self._packers[batch.starter] = Packer()
+        own = self._packers.get(batch.starter)
+        if own is None:
+            own = self._packers[batch.starter] = Packer(), Batch(batch.starter)
+        packer, nothing_more = own
+        # What is packed need not wait unpacked as well: that would be ten times the memory.
+        rest = batch._replace(readings=()) if batch.records else nothing_more
         packed = [packer.pack(reading) for reading in batch.readings]
         size_bytes = sum([reading.size_bytes for reading in packed])
         with self._changed:
             self._number += 1
-            # What is packed need not wait unpacked as well: that would be ten times the memory.
-            self._backlog.add(Waiting(self._number, batch._replace(readings=()), packed, size_bytes, batch.snapshot))
+            self._backlog.add(Waiting(self._number, rest, packed, size_bytes, batch.snapshot))
             if batch.snapshot is not None:
                 self._backlog.mend(batch.starter)
             return self._number
