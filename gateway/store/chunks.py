@@ -19,7 +19,7 @@ import zstandard
 from numpy.typing import NDArray
 
 from gateway.motors.reading import Flaw, Quality
-from gateway.store.columns import pack_floats, pack_integers, unpack_floats, unpack_integers
+from gateway.store.columns import pack_floats, pack_integers, unpack_floats, unpack_integers, unzipped
 
 FORMAT = 1
 _HEAD = struct.Struct("<BI")
@@ -139,7 +139,7 @@ class _Opened:
                 raise ValueError(f"format {version}, this version knows {FORMAT}")
             self._body = body
             self._begin = _HEAD.size + length
-            self.head = orjson.loads(zstandard.ZstdDecompressor().decompress(body[_HEAD.size : self._begin]))
+            self.head = orjson.loads(unzipped(body[_HEAD.size : self._begin]))
         except (struct.error, zstandard.ZstdError, ValueError) as error:
             raise ValueError(f"not a chunk of samples: {error}") from error
         self.entries: list[list[Any]] = self.head["signals"]

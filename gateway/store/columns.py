@@ -4,6 +4,8 @@ is shorter."""
 from __future__ import annotations
 
 import struct
+import threading
+from typing import Any
 
 import numpy as np
 import zstandard
@@ -37,14 +39,16 @@ def pack_integers(values: NDArray[np.int64]) -> bytes:
 def unpack_integers(packed: bytes, count: int) -> NDArray[np.int64]:
     """Return the integers that were packed."""
     code, first = _HEAD.unpack_from(packed)
-    values = np.full(count, first, np.int64)
     width = _WIDTHS[code & ~_ZIPPED]
-    if width and count > 1:
-        folded = _unshuffled(_unzipped(packed[_HEAD.size :], code), f"<u{width}").astype(np.uint64)
-        steps = (folded >> np.uint64(1)).view(np.int64) ^ -(folded & np.uint64(1)).view(np.int64)
-        with np.errstate(over="ignore"):
-            values[1:] += np.cumsum(steps)
-    return values
+    if not width or count <= 1:
+        return np.full(count, first, np.int64)
+    folded = _unshuffled(_unzipped(packed[_HEAD.size :], code), f"<u{width}")
+    values = np.empty(count, np.int64)
+    values[0] = first
+    values[1:] = folded >> 1
+    values[1:] ^= -(folded & 1).astype(np.int64)
+    # Sums wrap around, as the differences did.
+    return np.cumsum(values, out=values)
 
 
 def pack_floats(values: NDArray[np.float64]) -> bytes:
@@ -84,8 +88,10 @@ def _shuffled(column: NDArray[np.generic]) -> bytes:
     return column.view(np.uint8).reshape(-1, column.itemsize).T.tobytes()
 
 
-def _unshuffled(data: bytes, kind: str) -> NDArray[np.generic]:
+def _unshuffled(data: bytes, kind: str) -> NDArray[Any]:
     width = np.dtype(kind).itemsize
+    if width == 1:
+        return np.frombuffer(data, kind)
     return np.frombuffer(data, np.uint8).reshape(width, -1).T.copy().view(kind).reshape(-1)
 
 
@@ -95,4 +101,19 @@ def _zipped(data: bytes) -> tuple[bytes, int]:
 
 
 def _unzipped(data: bytes, code: int) -> bytes:
-    return zstandard.ZstdDecompressor().decompress(data) if code & _ZIPPED else data
+    return unzipped(data) if code & _ZIPPED else data
+
+
+class _OfThread(threading.local):
+    """A decompressor of each thread's own: making one costs as much as using it, and two threads may not use one."""
+
+    def __init__(self) -> None:
+        self.decompressor = zstandard.ZstdDecompressor()
+
+
+_own = _OfThread()
+
+
+def unzipped(data: bytes) -> bytes:
+    """Return what zstd compressed; ZstdError when these bytes are no such."""
+    return _own.decompressor.decompress(data)

@@ -74,8 +74,11 @@ def _from_chunks(connection: Connection, starter_id: int, key: str, from_at: Ins
 
 def _raw_rows(connection: Connection, starter_id: int, from_at: Instant, to_at: Instant) -> list[Any]:
     """Return the readings of a span that are in no chunk. Damaged ones are left out: what cannot be true is not shown."""
-    beyond = connection.scalar(select(compacted_up_to(starter_id))) or 0
     b = t.blocks.c
+    numbers_now = select(
+        compacted_up_to(starter_id), select(func.max(t.readings.c.id)).scalar_subquery(), select(func.max(b.last_id)).scalar_subquery()
+    )
+    beyond, newest, in_blocks = (number or 0 for number in connection.execute(numbers_now).one())
     touching = connection.execute(
         select(b.first_id, b.last_id, b.places).where(b.to_us >= from_at, b.from_us <= to_at, b.last_id > beyond).order_by(b.first_id)
     ).all()
@@ -88,8 +91,6 @@ def _raw_rows(connection: Connection, starter_id: int, from_at: Instant, to_at: 
             runs[-1] = runs[-1][0], last_id
         else:
             runs.append((first_id, last_id))
-    newest = connection.scalar(select(func.max(t.readings.c.id))) or 0
-    in_blocks = connection.scalar(select(func.max(b.last_id))) or 0
     if newest > in_blocks:
         runs.append((in_blocks + 1, newest))
     rows = rows_of_numbers(connection, t.readings, [number for number in numbers if number > beyond]) if numbers else []
