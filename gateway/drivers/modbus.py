@@ -5,7 +5,8 @@ the next reply doubtful (silence, a foreign or broken reply) the connection is c
 several turns in a row is left alone for a while (`backoff`), so that one dead unit does not stop the healthy ones behind the same bridge.
 
 In RTU framing, and from a device that answers with transaction id 0, replies carry no number. There a connection that is made anew first
-lets late replies run out (`drain`), and the plan gives requests unlike lengths, so that a reply in the wrong place does not fit.
+lets late replies run out (`drain`), and the plan gives requests unlike lengths, so that a reply in the wrong place does not fit; where
+two in a row are of one length all the same, the second is asked twice.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from collections.abc import Callable, Sequence
 from cryptography import x509
 
 from gateway.clock import Clock
+from gateway.drivers.alike import LastAsked
 from gateway.drivers.backoff import UnitState, probe_delay_s
 from gateway.drivers.base import Attached, Fault, FaultKind, Poll
 from gateway.drivers.certificates import CertificateError, expires_at, expiry_note, read_certificate
@@ -25,6 +27,7 @@ from gateway.drivers.flawed import flaws_for, nothing_read
 from gateway.drivers.modbus_connection import Answer, ModbusConnection, Refusal
 from gateway.drivers.modbus_unit import Taken, Unit
 from gateway.drivers.request_rate import RequestRate
+from gateway.drivers.sockets import closing_notes
 from gateway.drivers.tls import client_context
 from gateway.drivers.torn import MOST_READINGS, may_tear, torn_signals
 from gateway.instants import Instant
@@ -36,11 +39,6 @@ from gateway.site import Framing, TlsFiles
 
 _log = logging.getLogger(__name__)
 
-_MANY_REOPENED = 10
-_CLOSING = (
-    "the device closed the connection in the middle of a poll {count} times since the start; if it does so after every reply, each request "
-    "needs a connection of its own: let one request read all that is needed (`largest_gap` in the map)"
-)
 _ILLEGAL_ADDRESS = 2
 _TARGET_SILENT = frozenset({10, 11})
 """Exceptions by which a bridge says that the unit behind it is silent; the connection to the bridge itself is sound."""
@@ -81,15 +79,16 @@ class ModbusLink:
         self._expiries: list[tuple[str, Instant]] = []
         self._setting_fault: Fault | None = None
         self._reopened = 0
+        self._last_asked = LastAsked()
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What people should know though it is no fault now: gaps that the device refused, certificates that expire soon."""
-        if not self._learned and not self._expiries and self._reopened < _MANY_REOPENED:
+        if not self._learned and not self._expiries and not self._reopened:
             return ()
         now = self._clock.now()
-        closing = (_CLOSING.format(count=self._reopened),) if self._reopened >= _MANY_REOPENED else ()
-        return closing + tuple(self._learned) + tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
+        expiring = tuple(note for whose, at in self._expiries if (note := expiry_note(whose, at, now)))
+        return closing_notes(self._reopened) + tuple(self._learned) + expiring
 
     @property
     def is_open(self) -> bool:
@@ -246,6 +245,14 @@ class ModbusLink:
         taken.is_over = result.fault.breaks_link or result.code in _TARGET_SILENT
 
     async def _ask_timed(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
+        if self._is_unnumbered and self._last_asked.is_like(unit.attached.unit, block.span):
+            # The reply to the request before would pass for one to this, so the first is thrown away: a second can only be the first again.
+            first = await self._ask_once(unit, block, taken)
+            if not isinstance(first, Answer):
+                return first
+        return await self._ask_once(unit, block, taken)
+
+    async def _ask_once(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
         if self._is_paced:
             await self._wait_for_turn()
         connection, register_map = self._connection, unit.attached.map
@@ -267,10 +274,8 @@ class ModbusLink:
         return result
 
     async def _ask_or_again(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
-        """Ask, and once more on a new connection when the device closed this one in the middle of a poll: some do so after every reply.
-
-        To read again is safe: the numbers of requests go on, and where there are none `open` lets late replies run out first.
-        """
+        """Ask, and once more on a new connection when the device closed this one in the middle of a poll: some do so after every reply."""
+        # To read again is safe: the numbers of requests go on, and where there are none `open` lets late replies run out first.
         result = await self._ask_timed(unit, block, taken)
         is_cut = not isinstance(result, Answer) and result.fault.kind is FaultKind.CLOSED and bool(taken.values)
         if not is_cut or await self.open() is not None:

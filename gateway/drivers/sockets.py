@@ -15,6 +15,7 @@ KEEPALIVE_EVERY_S = 5
 KEEPALIVE_PROBES = 3
 USER_TIMEOUT_MS = 10_000
 """Sent data that nobody confirms for so long ends the connection: a pulled cable is noticed even between polls."""
+_MANY_CLOSINGS = 10
 
 
 async def connect_socket(host: str, port: int) -> socket.socket:
@@ -86,6 +87,18 @@ def connect_fault(error: OSError, host: str, port: int, timeout_s: float) -> Fau
     if code in (errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EHOSTDOWN, errno.ENETDOWN, errno.EADDRNOTAVAIL):
         return _closed(FaultKind.NO_ROUTE, f"there is no route to {host}: check the address, the gateway's network card and the subnet")
     return _closed(FaultKind.NO_ROUTE, f"{host} port {port} cannot be reached: {error.strerror or error}")
+
+
+def closing_notes(times: int) -> tuple[str, ...]:
+    """Return what to tell of a device that closed the connection so often in the middle of a poll; nothing where it may be chance.
+
+    >>> len(closing_notes(9)), closing_notes(10)[0][:71]
+    (0, 'the device closed the connection in the middle of a poll 10 times since')
+    """
+    if times < _MANY_CLOSINGS:
+        return ()
+    advice = "if it does so after every reply, each request needs a connection of its own: let one request read all that is needed"
+    return (f"the device closed the connection in the middle of a poll {times} times since the start; {advice} (`largest_gap` in the map)",)
 
 
 def _errno_of(error: OSError) -> int | None:

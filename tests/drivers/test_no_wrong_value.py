@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 
@@ -135,6 +135,33 @@ async def test_no_reply_in_the_wrong_place_becomes_a_value(is_rtu: bool, id_zero
     assert {FaultKind.NO_ANSWER, FaultKind.GARBAGE, FaultKind.WRONG_COUNT, FaultKind.WRONG_FUNCTION, FaultKind.WRONG_UNIT} <= kinds
     assert (FaultKind.CRC in kinds) == is_rtu
     assert FaultKind.WRONG_ID in kinds or is_rtu
+
+
+@pytest.mark.parametrize(("is_rtu", "id_zero"), [(False, True), (True, False)], ids=["tcp id 0", "rtu"])
+async def test_requests_that_cannot_be_of_unlike_lengths_take_no_reply_of_each_other(is_rtu: bool, id_zero: bool) -> None:
+    """A map that lets nothing be read over: every request is as long as the next, and now and then the bridge repeats the reply before."""
+    register_map, before, draw, repeated = replace(sketch(id_zero), largest_gap=0), b"", random.Random(29), 0
+
+    async def repeating(request: Request, writer: asyncio.StreamWriter) -> None:
+        nonlocal before, repeated
+        reply = honest(request) if is_rtu else b"\0\0" + honest(request)[2:]
+        is_repeated = bool(before) and draw.random() < 0.2
+        repeated += is_repeated
+        writer.write(before if is_repeated else reply)
+        before = reply
+
+    async with RawServer(repeating, is_rtu=is_rtu) as server:
+        framing = Framing.RTU if is_rtu else Framing.TCP
+        link = ModbusLink("127.0.0.1", server.port, [Attached(starter="1", map=register_map)], RealClock(), framing=framing)
+        for _ in range(100):
+            if not link.is_open:
+                assert await link.open() is None
+            poll = await link.poll("1", Pace.RUNNING)
+            assert dict(poll.readings[-1].values) == {f"r{first}": 1000 + first for first in FIRSTS}
+            assert poll.faults == ()
+        await link.close()
+    assert repeated > 100
+    assert {request.count for request in server.requests} == {1}
 
 
 @pytest.mark.slow
