@@ -100,6 +100,8 @@ class ModbusLink:
         if self.is_open:
             return None
         was_broken = self._connection is not None and self._connection.fault is not None
+        if self._connection is not None:
+            self._next_id = self._connection.next_id
         await self.close()
         context = None if self._tls is None else client_context(self._tls)
         self._setting_fault = context if isinstance(context, Fault) else None
@@ -266,7 +268,6 @@ class ModbusLink:
                 block.span, unit.attached.unit, timeout_s=register_map.timeout_s, id_zero=register_map.answers_id_zero
             )
         finally:
-            self._next_id = connection.next_id
             ended_s = self._clock.monotonic()
             self._quiet_until_s = ended_s + self._min_gap_s
         taken.round_trip_s += ended_s - began_s
@@ -276,7 +277,7 @@ class ModbusLink:
     async def _ask_or_again(self, unit: Unit, block: Block, taken: Taken) -> Answer | Refusal:
         """Ask, and once more on a new connection when the device closed this one in the middle of a poll: some do so after every reply."""
         # To read again is safe: the numbers of requests go on, and where there are none `open` lets late replies run out first.
-        result = await self._ask_timed(unit, block, taken)
+        result = await (self._ask_timed(unit, block, taken) if self._is_unnumbered else self._ask_once(unit, block, taken))
         is_cut = not isinstance(result, Answer) and result.fault.kind is FaultKind.CLOSED and bool(taken.values)
         if not is_cut or await self.open() is not None:
             return result

@@ -48,6 +48,8 @@ def _timing_block(blocks: Sequence[Block]) -> Block | None:
 class Taken:
     """What the requests of one poll brought."""
 
+    __slots__ = ("arrived", "faults", "flaws", "is_over", "raw", "requests", "round_trip_s", "values")
+
     def __init__(self) -> None:
         self.values: dict[str, Scalar] = {}
         self.flaws: dict[str, Flaw] = {}

@@ -10,7 +10,6 @@ from gateway.registers.model import RegisterMap, Signal, Span
 from gateway.registers.plan import Block, plan_reads, plan_watch
 from gateway.registers.replan import gaps_of, pieces_of, unlike_lengths
 
-
 _Plan = tuple[tuple[Block, ...], tuple[Block, ...], tuple[Block, ...]]
 
 

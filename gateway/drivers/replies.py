@@ -15,6 +15,9 @@ from gateway.drivers.base import Fault, FaultKind
 
 HEADER_BYTES = 7
 _LONGEST_LENGTH = 254
+_RIGHT = struct.Struct(">HHHBBB")
+"""Transaction id, protocol id, length, unit, function, byte count: how the right reply begins."""
+_REGISTERS = tuple(struct.Struct(f">{count}H") for count in range(256))
 
 
 @dataclass(slots=True)
@@ -59,6 +62,11 @@ def check_reply(asked: Asked, received: bytes) -> Data | Fault | None:
     >>> check_reply(asked, bytes.fromhex("000100000003 11 83 02")).text
     'exception 2, illegal data address: the device has not every register of 107 to 109 (as on the wire); check address and first_address'
     """
+    size = asked.byte_count
+    right = _RIGHT.pack(asked.transaction_id, 0, 3 + size, asked.unit, asked.function_code, size)
+    if received.startswith(right) and len(received) == len(right) + size:
+        return Data(received[_RIGHT.size :])
+    # It is not the right reply, or not the whole of it: find out which.
     if len(received) < HEADER_BYTES + 1:
         return None
     return _check_header(asked, received) or _check_body(asked, received)
@@ -179,4 +187,4 @@ def words_of(asked: Asked, payload: bytes) -> Sequence[int]:
     if asked.function_code in (1, 2):
         bits = int.from_bytes(payload, "little")
         return tuple(bits >> place & 1 for place in range(asked.count))
-    return struct.unpack(f">{asked.count}H", payload)
+    return _REGISTERS[asked.count].unpack(payload)

@@ -122,7 +122,8 @@ class Worker:
         was_open = self.link.is_open
         pace = self._taker.pace(turn.name)
         is_look = (
-            was_open
+            bool(self._watched)
+            and was_open
             and turn.name in self._watched
             and pace is Pace.STANDBY
             and not is_slow

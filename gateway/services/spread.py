@@ -42,7 +42,7 @@ class DaySpread:
         """Count one duration [s] in an hour (hours since 1970)."""
         if hour != self._hour:
             self._turn_to(hour)
-        self._counts[band_of(duration_s)] += 1
+        self._counts[bisect_left(_EDGES, duration_s)] += 1
 
     def quantile(self, share: float) -> float | None:
         """Return a duration [s] that `share` of the counted ones do not exceed (upper edge of its band), None when nothing was counted."""

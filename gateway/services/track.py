@@ -70,7 +70,7 @@ class Outcomes:
     def batch(self, starter: str, readings: tuple[Reading, ...] = (), snapshot: Snapshot | None = None) -> Batch:
         """Return it all as it is written together, with the readings that it followed from."""
         if not self.happened:
-            return Batch(starter=starter, readings=readings, snapshot=snapshot)
+            return Batch(starter, readings, snapshot=snapshot)
         return Batch(
             starter=starter,
             readings=readings,
