@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 import logging
 import signal
 from collections import ChainMap, defaultdict
@@ -13,6 +12,7 @@ from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 import uvloop
 
 from gateway.clock import Clock, RealClock
+from gateway.collector import seldom_collecting
 from gateway.drivers.base import Attached, Link
 from gateway.drivers.modbus import ModbusLink
 from gateway.drivers.opcua import OpcuaLink
@@ -118,10 +118,9 @@ async def running_gateway(site: Site, clock: Clock) -> AsyncIterator[Plant]:
         if weekly is not None:
             weekly.start()
         poller.start()
-        # What was made so far lives as long as the gateway: the collector need not walk through it again and again.
-        gc.freeze()
         try:
-            yield core.plant
+            with seldom_collecting():
+                yield core.plant
         finally:
             await poller.stop()
             housekeeping.stop()
