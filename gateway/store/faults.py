@@ -56,7 +56,10 @@ _SQLITE_KINDS = {
 }
 
 _TEXTS = {
-    StoreFaultKind.FULL: "the disk is full: free some space on the disk of {place}, or shorten keep_readings_days in the site file",
+    StoreFaultKind.FULL: (
+        "the disk is full: free some space on the disk of {place}, and storing goes on by itself; "
+        "a shorter keep_readings in the site file keeps it from filling again"
+    ),
     StoreFaultKind.READ_ONLY: "{place} cannot be written: give the user that runs startledger the right to write the file and its folder",
     StoreFaultKind.LOCKED: "{place} is locked by another program: end the program that has it open for writing",
     StoreFaultKind.CANNOT_OPEN: (
