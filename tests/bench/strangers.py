@@ -206,7 +206,7 @@ def _fill(rng: random.Random, device: Stranger, begins: dict[str, int], ends: di
     """Put something, or nothing, into the registers between and around."""
     used = {(line.table, line.first + place) for line in device.lines for place in range(line.count)}
     way = rng.choice(["absent", "zero", "settings"])
-    for table in {line.table for line in device.lines}:
+    for table in sorted({line.table for line in device.lines}):
         for address in range(max(0, begins[table] - 2), ends[table] + 3):
             if (table, address) not in used and way != "absent":
                 device.filler[table, address] = (
