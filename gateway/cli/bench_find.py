@@ -3,32 +3,35 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from gateway.bench.device import scan, words_of_exchanges
 from gateway.bench.exchange import Exchange, fault_counts
-from gateway.bench.find import Wanted, matches, still_matching, units_agree, wanted
+from gateway.bench.find import Match, Wanted, matches, still_matching, units_agree, wanted
 from gateway.bench.find_state import Kept, read_kept, spans_of, write_kept
 from gateway.bench.frames import read_frames
 from gateway.bench.requests import Intent, pieces
 from gateway.bench.sheets import find_sheets
 from gateway.bench.wire import BenchWire
 from gateway.cli import bench_options as options
-from gateway.cli import bench_protection as protection
+from gateway.cli.bench_options import Outputs
 from gateway.cli.bench_peek import wanted_option
-from gateway.cli.output import FINDING, GOOD, JsonOption, tell
+from gateway.cli.bench_protection import ModbusWay
+from gateway.cli.option_groups import grouped
+from gateway.cli.output import FINDING, GOOD, tell
 from gateway.errors import InputError, Problem
 from gateway.registers.model import Span, Table
-from gateway.site import Framing
 
 _GENTLE = 5.0
 _MOST = 20_000
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,59}")
 
 
+@grouped
 def find(
     address: options.AddressArgument = "",
     value: Annotated[str, typer.Option("--value", help='What the display shows now, such as "42 A".', show_default=False)] = "",
@@ -43,57 +46,43 @@ def find(
     first_address: options.FirstAddressOption = 0,
     rate: options.RateOption = None,
     timeout: options.TimeoutOption = 1.0,
-    framing: options.FramingOption = Framing.TCP,
-    tls_trust: protection.TrustOption = None,
-    tls_certificate: protection.TlsCertificateOption = None,
-    tls_key: protection.TlsKeyOption = None,
-    tls_name: protection.TlsNameOption = "",
-    record: options.RecordOption = None,
-    frames: options.FramesOption = None,
-    report: options.ReportOption = None,
-    dry_run: options.DryOption = False,
-    json: JsonOption = False,
+    *,
+    way: ModbusWay,
+    outputs: Outputs,
 ) -> None:
     """List every address, type, order and scale that gives a value you can see on the device; a second value narrows it down."""
-    options.check_outputs(record, report, frames)
+    outputs.check()
     sought = wanted_option("--value", value, tolerance / 100) or wanted(value)
     if not _NAME.fullmatch(name):
         raise options.wrong("--name", name, "letters, digits and _", "this cannot be a signal's name")
     kept = None if keep is None else read_kept(keep)
     spans = _spans(within, first_address, kept, block)
-    if frames is not None:
-        device, exchanges = f"record {frames.name}", list(read_frames(frames, unit))
+    if outputs.frames is not None:
+        device = f"record {outputs.frames.name}"
         _check_kept(keep, kept, device, unit, sought)
+        exchanges = list(read_frames(outputs.frames, unit))
     else:
-        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
-        host, port = options.host_and_port(address, tls)
-        visit = options.Visit(
-            host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
-        )
-        device = f"{host}:{port}"
+        visit = way.visit(address, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, record=outputs.record)
+        device = f"{visit.host}:{visit.port}"
         _check_kept(keep, kept, device, unit, sought)
-        exchanges = _scanned(visit, spans, block, dry_run)
+        exchanges = _scanned(visit, spans, block, outputs.dry_run)
     allowed = {(span.table, at) for span in spans for at in range(span.first, span.last + 1)}
     words = {place: word for place, word in words_of_exchanges(exchanges).items() if place in allowed}
     found = matches(words, sought) if kept is None else still_matching(kept.matches, words, sought)
     if keep is not None:
         values = (*(kept.values if kept is not None else ()), sought.text)
         write_kept(keep, Kept(device=device, unit=unit, values=values, matches=tuple(found)))
-    sheets = find_sheets(found, sought, name)
-    plain = {
-        "device": device,
-        "unit": unit,
-        "value": sought.text,
-        "tolerance": sought.tolerance,
-        "matches": [{**match.as_json(), "line": match.line(name, sought.unit)} for match in found],
-        "addresses_read": len(words),
-        "requests": len(exchanges),
-        "faults": fault_counts(exchanges),
-    }
-    options.publish(plain, sheets, title=f"Where {sought.text} stands in {device}", as_json=json, report=report)
+    seen = {"addresses_read": len(words), "requests": len(exchanges), "faults": fault_counts(exchanges)}
+    plain = {"device": device, "unit": unit, **_found(found, sought, name), **seen}
+    outputs.publish(plain, find_sheets(found, sought, name), f"Where {sought.text} stands in {device}")
     if keep is not None and found:
         tell(f"{len(found)} ways to read it are kept in {keep}; run again with another value to narrow them down")
     raise typer.Exit(GOOD if found else FINDING)
+
+
+def _found(found: Sequence[Match], sought: Wanted, name: str) -> dict[str, Any]:
+    lines = [{**match.as_json(), "line": match.line(name, sought.unit)} for match in found]
+    return {"value": sought.text, "tolerance": sought.tolerance, "matches": lines}
 
 
 def _spans(within: list[str] | None, first_address: int, kept: Kept | None, block: int) -> list[Span]:

@@ -11,7 +11,7 @@ from gateway.bench.device_opcua import OpcuaReading, browse, read_nodes
 from gateway.bench.node_record import NodeRecorder, read_nodes_record
 from gateway.bench.verify_opcua import node_text
 from gateway.cli import bench_options as options
-from gateway.cli.bench_protection import protection_text
+from gateway.cli.bench_protection import OpcuaWay, protection_text
 from gateway.cli.output import GOOD, tell
 from gateway.clock import RealClock
 from gateway.registers.model import OpcuaPlace, RegisterMap
@@ -31,6 +31,19 @@ class OpcuaVisit:
     record: Path | None = None
     frames: Path | None = None
     dry: bool = False
+
+    @classmethod
+    def of(cls, endpoint: str, protected: OpcuaWay, outputs: options.Outputs, *, duration_s: float, rate: float) -> OpcuaVisit:
+        """Return the visit that the options ask for; InputError when they do not fit together."""
+        return cls(
+            endpoint=endpoint,
+            security=protected.protection(),
+            duration_s=duration_s,
+            rate=rate,
+            record=outputs.record,
+            frames=outputs.frames,
+            dry=outputs.dry_run,
+        )
 
     @property
     def device(self) -> str:

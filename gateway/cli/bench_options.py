@@ -20,7 +20,7 @@ from gateway.bench.report import check_report_path, write_report
 from gateway.bench.requests import Intent
 from gateway.bench.sheets import MARKED, Sheet
 from gateway.bench.wire import BenchWire, DeviceLostError
-from gateway.cli.output import GOOD, WRONG_INPUT, show, tell
+from gateway.cli.output import GOOD, WRONG_INPUT, JsonOption, show, tell
 from gateway.clock import RealClock
 from gateway.drivers.base import Fault
 from gateway.drivers.tls import client_context
@@ -37,7 +37,6 @@ AddressArgument = Annotated[str, typer.Argument(metavar="ADDRESS", help="host, h
 UnitOption = Annotated[int, typer.Option("--unit", help="Unit id of the device, 1 to 247, or 255.")]
 RateOption = Annotated[float | None, typer.Option("--rate", min=0.1, max=200, help="Requests a second at most.", show_default="gentle")]
 TimeoutOption = Annotated[float, typer.Option("--timeout", min=0.05, max=30, help="Seconds to wait for an answer.")]
-FramingOption = Annotated[Framing, typer.Option("--framing", help="tcp, or rtu for bridges that pass serial frames on.")]
 RecordOption = Annotated[Path | None, typer.Option("--record", help="Keep every frame in this new file (JSON lines).", show_default=False)]
 FramesOption = Annotated[Path | None, typer.Option("--frames", help="Use a record instead of a device.", show_default=False)]
 ReportOption = Annotated[Path | None, typer.Option("--report", help="Write the result to this .html or .json file.", show_default=False)]
@@ -50,6 +49,28 @@ _WHOLE = ("signal", "address", "on the wire", "line", "check", "verdict")
 _WIDEST = 500
 
 Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outputs:
+    """Where the words of a visit come from or go, and how the result is given."""
+
+    record: RecordOption = None
+    frames: FramesOption = None
+    report: ReportOption = None
+    dry_run: DryOption = False
+    json: JsonOption = False
+
+    def check(self) -> None:
+        """Raise InputError when options exclude each other or the report cannot be written, before anything is sent."""
+        check_report_path(self.report)
+        if self.record is not None and self.frames is not None:
+            allowed, message = "one of the two", "a replay from --frames sends nothing that could be recorded"
+            raise wrong("--record", str(self.record), allowed, message)
+
+    def publish(self, result: dict[str, Any], sheets: Sequence[Sheet], title: str) -> None:
+        """Print a result, and write the report when one is wanted."""
+        publish(result, sheets, title=title, as_json=self.json, report=self.report)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,13 +146,6 @@ def flc_option(text: str | None) -> float | None:
         return parse_quantity(text, "A")
     except ValueError as error:
         raise wrong("--flc", text, "82 A", str(error)) from error
-
-
-def check_outputs(record: Path | None, report: Path | None, frames: Path | None) -> None:
-    """Raise InputError when options exclude each other, before anything is sent."""
-    check_report_path(report)
-    if record is not None and frames is not None:
-        raise wrong("--record", str(record), "one of the two", "a replay from --frames sends nothing that could be recorded")
 
 
 def tls_context(files: TlsFiles | None) -> ssl.SSLContext | None:

@@ -16,16 +16,18 @@ from gateway.bench.requests import Intent
 from gateway.bench.sheets import peek_sheets
 from gateway.bench.wire import BenchWire
 from gateway.cli import bench_options as options
-from gateway.cli import bench_protection as protection
-from gateway.cli.output import FINDING, GOOD, JsonOption
+from gateway.cli.bench_options import Outputs
+from gateway.cli.bench_protection import ModbusWay
+from gateway.cli.option_groups import grouped
+from gateway.cli.output import FINDING, GOOD
 from gateway.registers.addresses import HIGHEST_ADDRESS
 from gateway.registers.model import Span
-from gateway.site import Framing
 
 _GENTLE = 5.0
 _MOST = 100
 
 
+@grouped
 def peek(
     address: options.AddressArgument = "",
     at: Annotated[str, typer.Option("--at", help='Addresses, such as "holding 10-20".', show_default=False)] = "",
@@ -34,32 +36,21 @@ def peek(
     first_address: options.FirstAddressOption = 0,
     rate: options.RateOption = None,
     timeout: options.TimeoutOption = 1.0,
-    framing: options.FramingOption = Framing.TCP,
-    tls_trust: protection.TrustOption = None,
-    tls_certificate: protection.TlsCertificateOption = None,
-    tls_key: protection.TlsKeyOption = None,
-    tls_name: protection.TlsNameOption = "",
-    record: options.RecordOption = None,
-    frames: options.FramesOption = None,
-    report: options.ReportOption = None,
-    dry_run: options.DryOption = False,
-    json: JsonOption = False,
+    *,
+    way: ModbusWay,
+    outputs: Outputs,
 ) -> None:
     """Show one block of registers in every type and order side by side, with one address more before and after it."""
-    options.check_outputs(record, report, frames)
+    outputs.check()
     span = options.span_option("--at", at, first_address)
     if span.count > _MOST:
         raise options.wrong("--at", at, f"up to {_MOST} addresses", "that is too much to look at: use find, or several peeks")
     value = wanted_option("--expect", expect)
     wide = Span(span.table, max(0, span.first - 1), min(HIGHEST_ADDRESS, span.last + 1))
-    if frames is not None:
-        device, exchanges = f"record {frames.name} unit {unit}", list(read_frames(frames, unit))
+    if outputs.frames is not None:
+        device, exchanges = f"record {outputs.frames.name} unit {unit}", list(read_frames(outputs.frames, unit))
     else:
-        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
-        host, port = options.host_and_port(address, tls)
-        visit = options.Visit(
-            host=host, port=port, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
-        )
+        visit = way.visit(address, unit=unit, rate=rate or _GENTLE, timeout_s=timeout, record=outputs.record)
         intent = Intent(
             command="peek",
             requests=1,
@@ -69,12 +60,12 @@ def peek(
             spans=(wide,),
             rate=visit.rate,
         )
-        options.announce(intent, dry=dry_run)
+        options.announce(intent, dry=outputs.dry_run)
         device, exchanges = visit.device, _read(visit, wide)
     result = _peeked(span, exchanges, value)
     sheets = peek_sheets(result, "" if value is None else value.text)
     plain = {"device": device, **result.as_json(), "requests": len(exchanges)}
-    options.publish(plain, sheets, title=f"{at} of {device}", as_json=json, report=report)
+    outputs.publish(plain, sheets, f"{at} of {device}")
     raise typer.Exit(GOOD if result.rows else FINDING)
 
 

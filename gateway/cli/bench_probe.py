@@ -9,18 +9,20 @@ import typer
 
 from gateway.bench.probe import BLOCKS, Probe
 from gateway.bench.probing import probe as probed
+from gateway.bench.report import check_report_path
 from gateway.bench.requests import Intent
 from gateway.bench.sheets import probe_sheets
 from gateway.bench.wire import BenchWire
 from gateway.cli import bench_options as options
-from gateway.cli import bench_protection as protection
+from gateway.cli.bench_protection import ModbusWay
+from gateway.cli.option_groups import grouped
 from gateway.cli.output import FINDING, GOOD, JsonOption
 from gateway.clock import RealClock
-from gateway.site import Framing
 
 _GENTLE = 10.0
 
 
+@grouped
 def probe(
     address: options.AddressArgument,
     units: Annotated[str, typer.Option("--units", help="Unit ids to ask, such as 1,2,5. Only these are asked.")] = "1",
@@ -30,27 +32,21 @@ def probe(
     connections: Annotated[int, typer.Option("--connections", min=1, max=16, help="Connections to open at once, at most.")] = 4,
     rate: options.RateOption = None,
     timeout: options.TimeoutOption = 1.0,
-    framing: options.FramingOption = Framing.TCP,
-    tls_trust: protection.TrustOption = None,
-    tls_certificate: protection.TlsCertificateOption = None,
-    tls_key: protection.TlsKeyOption = None,
-    tls_name: protection.TlsNameOption = "",
+    *,
+    way: ModbusWay,
     record: options.RecordOption = None,
     report: options.ReportOption = None,
     dry_run: options.DryOption = False,
     json: JsonOption = False,
 ) -> None:
     """Find out which units answer, the largest block, how many connections are taken, and how fast the device may be asked."""
-    options.check_outputs(record, report, None)
+    check_report_path(report)
     asked = _units(units)
     span = options.span_option("--at", at, first_address)
-    tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
-    host, port = options.host_and_port(address, tls)
-    visit = options.Visit(
-        host=host, port=port, unit=asked[0], rate=rate or _GENTLE, timeout_s=timeout, framing=framing, record=record, tls=tls
-    )
+    visit = way.visit(address, unit=asked[0], rate=rate or _GENTLE, timeout_s=timeout, record=record)
+    device = f"{visit.host}:{visit.port}"
     requests = len(asked) + len(BLOCKS) + round_trips + connections
-    where = f"{host}:{port} units {', '.join(map(str, asked))} over up to {connections} connections at once"
+    where = f"{device} units {', '.join(map(str, asked))} over up to {connections} connections at once"
     options.announce(Intent(command="probe", requests=requests, extra=0, where=where, spans=(span,), rate=visit.rate), dry=dry_run)
 
     async def work(wire: BenchWire) -> Probe:
@@ -59,7 +55,7 @@ def probe(
         )
 
     result = options.at_device(visit, work)
-    options.publish(result.as_json(), probe_sheets(result), title=f"Probe of {host}:{port}", as_json=json, report=report)
+    options.publish(result.as_json(), probe_sheets(result), title=f"Probe of {device}", as_json=json, report=report)
     raise typer.Exit(GOOD if result.any_answers else FINDING)
 
 

@@ -18,17 +18,19 @@ from gateway.bench.sheets import propose_sheets
 from gateway.bench.timeline import timeline_of
 from gateway.bench.wire import BenchWire, DeviceLostError
 from gateway.cli import bench_options as options
-from gateway.cli import bench_protection as protection
 from gateway.cli.bench_opcua import OpcuaVisit, readings
-from gateway.cli.output import FINDING, GOOD, JsonOption, tell
+from gateway.cli.bench_options import Outputs
+from gateway.cli.bench_protection import ModbusWay, OpcuaWay
+from gateway.cli.option_groups import grouped
+from gateway.cli.output import FINDING, GOOD, tell
 from gateway.clock import RealClock
 from gateway.registers.load import load_map
 from gateway.registers.model import ModbusPlace, Protocol, RegisterMap
-from gateway.site import Framing
 
 _GENTLE, _GENTLE_OPCUA = 20.0, 5.0
 
 
+@grouped
 def propose(
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The register map.", show_default=False)],
     address: Annotated[str, typer.Argument(help="host[:port], or opc.tcp://...; not needed with --frames.", show_default=False)] = "",
@@ -36,91 +38,55 @@ def propose(
     duration: Annotated[float, typer.Option("--for", min=1, max=86400, help="Seconds to wait for a start to end.")] = 300.0,
     flc: options.FlcOption = None,
     rate: options.RateOption = None,
-    framing: options.FramingOption = Framing.TCP,
-    tls_trust: protection.TrustOption = None,
-    tls_certificate: protection.TlsCertificateOption = None,
-    tls_key: protection.TlsKeyOption = None,
-    tls_name: protection.TlsNameOption = "",
-    security: protection.SecurityOption = None,
-    policy: protection.PolicyOption = None,
-    certificates: protection.CertificatesOption = None,
-    user: protection.UserOption = "",
-    password_file: protection.PasswordFileOption = None,
-    password_variable: protection.PasswordVariableOption = "",
-    user_certificate: protection.UserCertificateOption = None,
-    user_key: protection.UserKeyOption = None,
-    server_uri: protection.ServerUriOption = "",
-    record: options.RecordOption = None,
-    frames: options.FramesOption = None,
-    report: options.ReportOption = None,
-    dry_run: options.DryOption = False,
-    json: JsonOption = False,
+    *,
+    way: ModbusWay,
+    protected: OpcuaWay,
+    outputs: Outputs,
 ) -> None:
     """Read through a start, and propose the changes that make the map's signals fit each other and the motor."""
-    options.check_outputs(record, report, frames)
+    outputs.check()
     register_map = load_map(map_file)
     flc_a = options.flc_option(flc)
     if register_map.protocol is Protocol.OPCUA:
-        protected = protection.opcua_security(
-            security, policy, certificates, user, password_file, password_variable, user_certificate, user_key, server_uri
-        )
-        server = OpcuaVisit(
-            endpoint=address,
-            security=protected,
-            duration_s=duration,
-            rate=rate or _GENTLE_OPCUA,
-            record=record,
-            frames=frames,
-            dry=dry_run,
-        )
+        server = OpcuaVisit.of(address, protected, outputs, duration_s=duration, rate=rate or _GENTLE_OPCUA)
         reading = readings(register_map, server, "propose", widely=True)
-        _publish(
-            register_map,
-            propose_opcua(register_map, reading.samples, reading.missing, flc_a),
-            server.device,
-            reading.requests,
-            json,
-            report,
-        )
-    if frames is not None:
-        device, exchanges = f"record {frames.name} unit {unit}", list(read_frames(frames, unit))
+        result = propose_opcua(register_map, reading.samples, reading.missing, flc_a)
+        _publish(register_map, result, server.device, reading.requests, outputs)
+    if outputs.frames is not None:
+        device, exchanges = f"record {outputs.frames.name} unit {unit}", list(read_frames(outputs.frames, unit))
     else:
-        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
-        host, port = options.host_and_port(address, tls)
-        visit = options.Visit(
-            host=host,
-            port=port,
+        visit = way.visit(
+            address,
             unit=unit,
             rate=rate or _GENTLE,
             timeout_s=register_map.timeout_s,
-            framing=framing,
+            record=outputs.record,
             answers_id_zero=register_map.answers_id_zero,
-            record=record,
-            tls=tls,
         )
-        spans = tuple(block.span for block in blocks_of(register_map))
-        # Each block with its neighbours, its signals one by one where they do not come together, and the same in the other table.
-        most = 5 * len(spans) + 2 * len(register_map.signals)
-        extra = 4 * (len(spans) + len(register_map.signals))
-        intent = Intent(
-            command="propose",
-            requests=most,
-            extra=extra,
-            extra_for="to look around each address",
-            where=visit.device,
-            spans=spans,
-            rate=visit.rate,
-            duration_s=duration,
-        )
-        options.announce(intent, dry=dry_run)
+        options.announce(_intent(register_map, visit, duration), dry=outputs.dry_run)
         device, exchanges = visit.device, _record_start(register_map, visit, duration)
-    _publish(register_map, proposed(register_map, timeline_of(exchanges), flc_a), device, len(exchanges), json, report)
+    _publish(register_map, proposed(register_map, timeline_of(exchanges), flc_a), device, len(exchanges), outputs)
 
 
-def _publish(register_map: RegisterMap, result: Proposals, device: str, requests: int, as_json: bool, report: Path | None) -> NoReturn:
+def _intent(register_map: RegisterMap, visit: options.Visit, duration_s: float) -> Intent:
+    spans = tuple(block.span for block in blocks_of(register_map))
+    # Each block with its neighbours, its signals one by one where they do not come together, and the same in the other table.
+    most = 5 * len(spans) + 2 * len(register_map.signals)
+    return Intent(
+        command="propose",
+        requests=most,
+        extra=4 * (len(spans) + len(register_map.signals)),
+        extra_for="to look around each address",
+        where=visit.device,
+        spans=spans,
+        rate=visit.rate,
+        duration_s=duration_s,
+    )
+
+
+def _publish(register_map: RegisterMap, result: Proposals, device: str, requests: int, outputs: Outputs) -> NoReturn:
     plain = {"device": device, "map": register_map.name, **result.as_json(), "requests": requests}
-    title = f"Corrections to {register_map.name} from {device}"
-    options.publish(plain, propose_sheets(result), title=title, as_json=as_json, report=report)
+    outputs.publish(plain, propose_sheets(result), f"Corrections to {register_map.name} from {device}")
     raise typer.Exit(FINDING if result.changes or result.unresolved else GOOD)
 
 

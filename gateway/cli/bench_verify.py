@@ -19,13 +19,14 @@ from gateway.bench.verify import Verification, doubtful_spans, verified_lines, w
 from gateway.bench.verify_opcua import opcua_lines
 from gateway.bench.wire import BenchWire, DeviceLostError
 from gateway.cli import bench_options as options
-from gateway.cli import bench_protection as protection
 from gateway.cli.bench_opcua import OpcuaVisit, readings
-from gateway.cli.output import FINDING, GOOD, JsonOption, tell
+from gateway.cli.bench_options import Outputs
+from gateway.cli.bench_protection import ModbusWay, OpcuaWay
+from gateway.cli.option_groups import grouped
+from gateway.cli.output import FINDING, GOOD, tell
 from gateway.clock import RealClock
 from gateway.registers.load import load_map
 from gateway.registers.model import Protocol, RegisterMap
-from gateway.site import Framing
 
 _GENTLE, _GENTLE_WATCH = 5.0, 20.0
 _LOOKS_PER_BLOCK = 5
@@ -34,6 +35,7 @@ _LOOKS_PER_SIGNAL = 5
 """Requests that a closer look at one signal can take: by itself and once more, one lower, one higher, and in the other table."""
 
 
+@grouped
 def verify(
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The register map.", show_default=False)],
     address: Annotated[str, typer.Argument(help="host[:port], or opc.tcp://...; not needed with --frames.", show_default=False)] = "",
@@ -45,60 +47,33 @@ def verify(
     timeout: Annotated[
         float | None, typer.Option("--timeout", min=0.05, max=30, help="Seconds to wait for an answer.", show_default="the map's")
     ] = None,
-    framing: options.FramingOption = Framing.TCP,
-    tls_trust: protection.TrustOption = None,
-    tls_certificate: protection.TlsCertificateOption = None,
-    tls_key: protection.TlsKeyOption = None,
-    tls_name: protection.TlsNameOption = "",
-    security: protection.SecurityOption = None,
-    policy: protection.PolicyOption = None,
-    certificates: protection.CertificatesOption = None,
-    user: protection.UserOption = "",
-    password_file: protection.PasswordFileOption = None,
-    password_variable: protection.PasswordVariableOption = "",
-    user_certificate: protection.UserCertificateOption = None,
-    user_key: protection.UserKeyOption = None,
-    server_uri: protection.ServerUriOption = "",
-    record: options.RecordOption = None,
-    frames: options.FramesOption = None,
-    report: options.ReportOption = None,
-    dry_run: options.DryOption = False,
-    json: JsonOption = False,
+    *,
+    way: ModbusWay,
+    protected: OpcuaWay,
+    outputs: Outputs,
 ) -> None:
     """Read everything that a map names, and say of each signal whether it can be true, and what to try where it cannot."""
-    options.check_outputs(record, report, frames)
+    outputs.check()
     register_map = load_map(map_file)
     flc_a = options.flc_option(flc)
     speed = rate or (_GENTLE_WATCH if watch else _GENTLE)
     if register_map.protocol is Protocol.OPCUA:
-        protected = protection.opcua_security(
-            security, policy, certificates, user, password_file, password_variable, user_certificate, user_key, server_uri
-        )
-        visit_s = duration if watch else 0.0
-        server = OpcuaVisit(endpoint=address, security=protected, duration_s=visit_s, rate=speed, record=record, frames=frames, dry=dry_run)
+        server = OpcuaVisit.of(address, protected, outputs, duration_s=duration if watch else 0.0, rate=speed)
         result = _opcua(register_map, server, flc_a)
-    elif frames is not None:
-        result = _from_frames(register_map, frames, unit, watch, flc_a)
+    elif outputs.frames is not None:
+        result = _from_frames(register_map, outputs.frames, unit, watch, flc_a)
     else:
-        tls = protection.tls_files(tls_trust, tls_certificate, tls_key, tls_name, framing)
-        host, port = options.host_and_port(address, tls)
-        visit = options.Visit(
-            host=host,
-            port=port,
+        visit = way.visit(
+            address,
             unit=unit,
             rate=speed,
             timeout_s=timeout or register_map.timeout_s,
-            framing=framing,
+            record=outputs.record,
             answers_id_zero=register_map.answers_id_zero,
-            record=record,
-            tls=tls,
         )
-        options.announce(_intent(register_map, visit, watch, duration), dry=dry_run)
+        options.announce(_intent(register_map, visit, watch, duration), dry=outputs.dry_run)
         result = _modbus(register_map, visit, watch, duration, flc_a)
-    sheets = verify_sheets(result)
-    options.publish(
-        result.as_json(), sheets, title=f"Register map {register_map.name} against {result.device}", as_json=json, report=report
-    )
+    outputs.publish(result.as_json(), verify_sheets(result), f"Register map {register_map.name} against {result.device}")
     raise typer.Exit(GOOD if result.is_good else FINDING)
 
 
