@@ -152,36 +152,46 @@ def bench_router(desk: Desk) -> APIRouter:
     """Return the routes."""
     router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
     bench = Bench(desk, JudgementShelf(desk.clock), ProposalShelf())
+    _add_judgement(router, bench)
+    _add_find(router, bench)
+    _add_report(router, bench)
+    _add_map_check(router, bench)
+    return router
 
-    async def shown(name: str, asked: Asked) -> HTMLResponse:
-        snapshot = desk.snapshot()
-        motor = bench.chosen(snapshot, name)
-        look = None if motor is None else bench.look(motor)
-        return await run_in_threadpool(bench.page, snapshot, motor, look, asked)
 
+async def _shown(bench: Bench, name: str, asked: Asked) -> HTMLResponse:
+    snapshot = bench.desk.snapshot()
+    motor = bench.chosen(snapshot, name)
+    look = None if motor is None else bench.look(motor)
+    return await run_in_threadpool(bench.page, snapshot, motor, look, asked)
+
+
+def _add_judgement(router: APIRouter, bench: Bench) -> None:
     @router.get("/bench")
     async def page(motor: MotorName = "", at: Text = "", expect: Text = "", propose: Text = "", forms: Text = "") -> HTMLResponse:
-        return await shown(motor, Asked(at=at.strip(), expect=expect.strip(), propose=propose, every_form=forms == "all"))
+        return await _shown(bench, motor, Asked(at=at.strip(), expect=expect.strip(), propose=propose, every_form=forms == "all"))
 
     @router.get("/bench/live")
     async def live(motor: MotorName) -> JSONResponse:
-        snapshot = desk.snapshot()
-        now = desk.motor(snapshot, motor)
+        snapshot = bench.desk.snapshot()
+        now = bench.desk.motor(snapshot, motor)
         entry, view = bench.look(now)
         judged = await run_in_threadpool(bench.judgements.judged, now, entry, view, snapshot.time)
         rows = {row.key: row.live() for row in judged.rows}
         return JSONResponse({**bench.facts(now, entry, view, judged, snapshot), "rows": rows})
 
+
+def _add_find(router: APIRouter, bench: Bench) -> None:
     @router.get("/bench/find")
     async def find_form(motor: MotorName = "") -> HTMLResponse:
-        return await shown(motor, Asked())
+        return await _shown(bench, motor, Asked())
 
     @router.post("/bench/find")
     async def find(request: Request) -> HTMLResponse:
         refuse_foreign(request)
         fields = {name: str(value).strip() for name, value in (await bench_fields(request)).items()}
-        name, view = fields.get("motor", ""), None
-        motor = bench.chosen(desk.snapshot(), name)
+        name = fields.get("motor", "")
+        motor = bench.chosen(bench.desk.snapshot(), name)
         if motor is None:
             raise HTTPException(404, "The site file names no motor, so no words are kept.")
         view = bench.look(motor)[1]
@@ -189,12 +199,14 @@ def bench_router(desk: Desk) -> APIRouter:
         found = await run_in_threadpool(
             found_value, view, fields.get("value", "")[:60], fields.get("name", "") or "found", fields.get("carried", ""), values
         )
-        return await shown(name, Asked(found=found))
+        return await _shown(bench, name, Asked(found=found))
 
+
+def _add_report(router: APIRouter, bench: Bench) -> None:
     @router.get("/bench/report")
     async def report(motor: MotorName, form: Text = "html", propose: Text = "") -> Response:
-        snapshot = desk.snapshot()
-        now = desk.motor(snapshot, motor)
+        snapshot = bench.desk.snapshot()
+        now = bench.desk.motor(snapshot, motor)
         entry, view = bench.look(now)
         if form not in ("html", "json"):
             raise HTTPException(422, "A report can be had as html or json.")
@@ -208,9 +220,11 @@ def bench_router(desk: Desk) -> APIRouter:
 
         return await run_in_threadpool(made)
 
+
+def _add_map_check(router: APIRouter, bench: Bench) -> None:
     @router.get("/bench/map")
     async def map_form(motor: MotorName = "") -> HTMLResponse:
-        snapshot = desk.snapshot()
+        snapshot = bench.desk.snapshot()
         chosen = bench.chosen(snapshot, motor)
         return _map_page(bench, snapshot, chosen, None if chosen is None else bench.look(chosen), None)
 
@@ -218,12 +232,10 @@ def bench_router(desk: Desk) -> APIRouter:
     async def check(request: Request) -> Response:
         refuse_foreign(request)
         fields = await bench_fields(request)
-        snapshot = desk.snapshot()
+        snapshot = bench.desk.snapshot()
         chosen = bench.chosen(snapshot, str(fields.get("motor", "")).strip())
         look = None if chosen is None else bench.look(chosen)
         return await run_in_threadpool(_checked, bench, snapshot, chosen, look, fields)
-
-    return router
 
 
 def _checked(
