@@ -27,6 +27,7 @@ from gateway.web.words import (
     LIMIT_WORDS,
     METHOD_WORDS,
     QUALITY_WORDS,
+    counts_from_stop,
     limit_cell,
     number,
     percent,
@@ -155,7 +156,7 @@ def ladder_of(motor: MotorNow, history: History, trail: Sequence[HeatPoint], tim
         heat=ladder.heat_lane(view, budget, axis, time),
         heat_labels=ladder.heat_labels(),
         heat_texts=texts,
-        answer=ladder.answer_lane(budget, axis, time),
+        answer=ladder.answer_lane(budget, axis, time, from_stop=counts_from_stop(motor.live, budget)),
     )
 
 

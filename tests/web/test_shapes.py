@@ -194,6 +194,7 @@ def test_ladder_lanes(plant: FakePlant) -> None:
     assert "holds from" in counting
     assert "now 14:12" in ladder.answer_lane(budget, axis, TIME)
     assert "14:37" in ladder.answer_lane(budget, axis, TIME)
+    assert "14:37 if stopped now" in ladder.answer_lane(budget, axis, TIME, from_stop=True)
     assert "13:30" in ladder.axis_lane(axis, TIME)
     assert "100 %" in ladder.heat_labels()
 

@@ -119,8 +119,8 @@ def heat_labels() -> Markup:
     return _lane(HEAT_PX, "", parts, "lane labels")
 
 
-def answer_lane(budget: Budget, axis: ClockAxis, time: PlantTime) -> Markup:
-    """Return the labels under the two lines: "now 14:12" and the answer."""
+def answer_lane(budget: Budget, axis: ClockAxis, time: PlantTime, *, from_stop: bool = False) -> Markup:
+    """Return the labels under the two lines: "now 14:12" and the answer. from_stop: it holds from a stop that is still to come."""
     now_pc = axis.percent(budget.as_of)
     parts = []
     waits = budget.next_start_at is not None and budget.next_start_at > budget.as_of
@@ -129,7 +129,7 @@ def answer_lane(budget: Budget, axis: ClockAxis, time: PlantTime) -> Markup:
     parts.append(f'<text class="nowt" x="{_pc(now_pc)}" y="13" text-anchor="{anchor}">now {escape(time.clock(budget.as_of))}</text>')
     if waits and budget.next_start_at is not None:
         anchor = "end" if then_pc > 88 else "start"
-        words = escape(time.moment(budget.next_start_at, budget.as_of))
+        words = escape(time.moment(budget.next_start_at, budget.as_of) + (" if stopped now" if from_stop else ""))
         parts.append(f'<text class="nowt" x="{_pc(then_pc)}" y="13" dx="4" text-anchor="{anchor}">{words}</text>')
     return _lane(18, "", parts, "lane labels")
 
